@@ -1,0 +1,1 @@
+"""The bench controller daemon: see README.md for the job and DEVELOPERS.md for the house."""

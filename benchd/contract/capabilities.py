@@ -1,0 +1,166 @@
+"""What a port can do, as small Protocols, and what a driver is.
+
+A driver holds no retry, lock, backoff or background logging: the link above gives each device one lane, one call at a
+time and a deadline. Every call may be cancelled at any await point; whatever the driver had on the wire then must not
+become the reply to a later call: a driver that was cancelled or timed out in a call marks its connection as spoiled,
+and either `reconnect()` or `make_safe()` replaces it before anything else is sent.
+
+Writes are confirmed: a call that sets something reads it back and raises `ReplyWrong` when it differs.
+"""
+
+from collections.abc import Mapping
+from types import TracebackType
+from typing import Protocol, runtime_checkable
+
+from benchd.contract.readings import (
+    DriveLimits,
+    DriveReading,
+    MeasuringReading,
+    SafetyChainReading,
+    SinkReading,
+    SinkSettings,
+    SupplyReading,
+    SupplySettings,
+    ThermometersReading,
+)
+
+
+@runtime_checkable
+class Energises(Protocol):
+    """A port that can bring energy onto the shaft or into the link."""
+
+    async def make_safe(self) -> None:
+        """Bring the port to its de-energised state and confirm it by read-back.
+
+        Legal at any time, twice, and while another call is stuck: it abandons a spoiled or busy connection, opens a
+        new one and writes. Returns within the manifest's `safe_time_s`. Raises `LinkLost`, `ReplyWrong` or `Refused`
+        when the device does not confirm.
+        """
+
+
+@runtime_checkable
+class Supply(Energises, Protocol):
+    """One DC supply output. Safe is: output off."""
+
+    async def read(self) -> SupplyReading:
+        """Voltage, current, output and protection state in one exchange."""
+
+    async def read_settings(self) -> SupplySettings:
+        """Set-points and protection as the device holds them."""
+
+    async def set_voltage(self, voltage_v: float, *, current_limit_a: float) -> None:
+        """Set both set-points, read back. Raises `OutOfRange` before sending."""
+
+    async def set_over_voltage_protection(self, voltage_v: float) -> None:
+        """Set the hardware over-voltage protection, read back."""
+
+    async def switch_output(self, *, on: bool) -> None:
+        """Switch the output, read back."""
+
+    async def clear_protection(self) -> None:
+        """Clear a tripped protection; the output stays off."""
+
+
+@runtime_checkable
+class Sink(Protocol):
+    """One electronic load that takes energy out of the DC link. It cannot energise, so leaving it leaves it absorbing."""
+
+    async def read(self) -> SinkReading:
+        """Voltage, current, input and protection state in one exchange."""
+
+    async def read_settings(self) -> SinkSettings:
+        """Mode, threshold and input state as the device holds them."""
+
+    async def arm(self, *, threshold_v: float, current_limit_a: float) -> None:
+        """Constant-voltage mode at `threshold_v`, input on, read back: it conducts only above the threshold."""
+
+    async def disarm(self) -> None:
+        """Input off, read back. Only for a discharged link at standstill."""
+
+
+@runtime_checkable
+class Drive(Energises, Protocol):
+    """A drive axis that follows speed or torque, always bounded by the other. Safe is: no torque, power stage off."""
+
+    async def read(self) -> DriveReading:
+        """State, speed, torque, link voltage, winding temperature in one exchange."""
+
+    async def read_limits(self) -> DriveLimits:
+        """Overspeed, torque limit and stop options that the drive holds by itself."""
+
+    async def enable(self) -> None:
+        """Walk the CiA 402 state machine to Operation enabled with zero torque as target.
+
+        Raises `Refused` when the drive stays in a state, `DeviceFault` when it is in Fault.
+        """
+
+    async def disable(self) -> None:
+        """Leave Operation enabled by the drive's own disable option; confirmed by the statusword."""
+
+    async def follow_speed(self, speed_rpm: float, *, torque_limit_nm: float) -> None:
+        """Follow a speed, never with more than this torque. Read back."""
+
+    async def follow_torque(self, torque_nm: float, *, speed_limit_rpm: float) -> None:
+        """Follow a torque, never beyond this speed. House signs: a load drive brakes a specimen that motors in the
+        positive direction with a positive number. Read back."""
+
+    async def clear_fault(self) -> None:
+        """Acknowledge a fault by the rising edge of the reset bit; the drive stays disabled."""
+
+
+@runtime_checkable
+class MeasuringUnit(Protocol):
+    """A measuring unit's inputs: averaged values now."""
+
+    async def read(self) -> MeasuringReading:
+        """The latest averaged value of every input in one exchange."""
+
+
+@runtime_checkable
+class Thermometers(Protocol):
+    """A group of thermometers."""
+
+    async def read(self) -> ThermometersReading:
+        """All temperatures in one exchange."""
+
+
+@runtime_checkable
+class SafetyChain(Protocol):
+    """The hardware safety chain: read only, plus a heartbeat and the request to open. It can never be asked to close."""
+
+    async def read(self) -> SafetyChainReading:
+        """All inputs in one exchange."""
+
+    async def beat(self, *, high: bool) -> None:
+        """Write the heartbeat coil; the chain opens by itself when it stops changing."""
+
+    async def withdraw_permit(self) -> None:
+        """Ask the chain to open; confirmed by the permit read back as gone. Only a person can close it again."""
+
+
+Port = Supply | Sink | Drive | MeasuringUnit | Thermometers | SafetyChain
+Capability = type[Supply] | type[Sink] | type[Drive] | type[MeasuringUnit] | type[Thermometers] | type[SafetyChain]
+
+
+class Driver(Protocol):
+    """A device: an async context manager that yields its ports by name.
+
+    Entering opens the connection, checks the device's identity and changes nothing on the device; if it fails it leaves
+    nothing open. Leaving removes energy and closes; it is idempotent and bounded by the manifest's `safe_time_s`.
+    """
+
+    async def __aenter__(self) -> Mapping[str, Port]:
+        """Open and identify. Raises `LinkLost` for an absent device, `Refused` for a wrong identity."""
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None, /
+    ) -> None:
+        """Remove energy where the port can energise, close the connection."""
+
+    async def reconnect(self) -> None:
+        """Replace the connection, and nothing else: no energy is removed, no setting is changed.
+
+        Called by the link alone, after a late or wrong reply or a cancelled call. Identity is checked again.
+        """
+
+

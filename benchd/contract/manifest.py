@@ -1,0 +1,62 @@
+"""How a plugin declares a driver: a manifest that imports without hardware and without a vendor library."""
+
+import importlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+from pydantic import BaseModel
+
+from benchd.contract.capabilities import Capability, Driver
+
+CONTRACT_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortSpec:
+    """One port that a driver will yield: its name, what it can do and the names of its signals."""
+
+    name: str
+    capability: Capability
+    signals: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manifest:
+    """A driver's promise, found through the entry-point group `benchd.drivers`.
+
+    `settings` is a frozen pydantic model with `extra="forbid"`; `ports` tells the ports for given settings without
+    touching the device; `driver` is "module:callable", imported only when a bench uses it, and called with the settings.
+    """
+
+    name: str
+    contract_version: int
+    summary: str  # one line for people: device class, protocol
+    settings: type[BaseModel]
+    ports: Callable[[Any], Sequence[PortSpec]]
+    driver: str
+    reply_time_s: float  # promised longest time of one call
+    safe_time_s: float  # promised longest time of make_safe and of leaving
+
+    def make(self, settings: BaseModel) -> Driver:
+        """A driver for these settings, not yet entered. Raises `ImportError` where the plugin is broken."""
+        module_name, _, attribute = self.driver.partition(":")
+        factory = getattr(importlib.import_module(module_name), attribute)
+        return cast("Driver", factory(settings))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Twin:
+    """A simulated bench, found through the entry-point group `benchd.twins`.
+
+    As a process, `python -m <module> --specimen NAME` listens on free loopback ports and then prints one line of JSON
+    to standard output: {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}, ...}, "control": {"host", "port"}}.
+    In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns one `Driver` a device, by the
+    same device and port names, sharing one plant whose time is the running event loop's.
+    """
+
+    name: str
+    summary: str
+    module: str
+    in_process: str
+    specimens: tuple[str, ...]

@@ -1,0 +1,206 @@
+"""What drivers hand up: frozen readings with the unit in every name, stamped with the event loop's clock.
+
+Signs are those of the house, shaft side: clockwise looking at the specimen's drive end is positive; a torque is
+positive when the specimen drives the shaft in the positive direction; supply current is positive out of the supply,
+sink current positive into the sink. A driver maps its device's own signs onto these.
+"""
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+UNIT_OF_SUFFIX: Mapping[str, str] = {
+    "_v": "V",
+    "_a": "A",
+    "_w": "W",
+    "_nm": "N·m",
+    "_rpm": "r/min",
+    "_degc": "°C",
+    "_ohm": "Ω",
+    "_hz": "Hz",
+    "_on": "1",
+}
+
+
+def unit_of_signal(signal: str) -> str:
+    """The unit that a signal's name carries, "1" where the name ends in none of the known suffixes."""
+    return next((unit for suffix, unit in UNIT_OF_SUFFIX.items() if signal.endswith(suffix)), "1")
+
+
+class Reading(Protocol):
+    """One look at a port: when it was taken and its numbers by signal name."""
+
+    @property
+    def taken_mono_s(self) -> float:
+        """Event-loop time of the middle of the exchange, s."""
+
+    def signals(self) -> Mapping[str, float]:
+        """Each signal's number; a missing sensor is NaN, a flag is 0 or 1."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyReading:
+    """One look at a supply output."""
+
+    voltage_v: float
+    current_a: float
+    output_on: bool
+    tripped: bool  # one of the device's own protections has switched the output off
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """voltage_v, current_a, output_on, tripped_on."""
+        return {
+            "voltage_v": self.voltage_v,
+            "current_a": self.current_a,
+            "output_on": float(self.output_on),
+            "tripped_on": float(self.tripped),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplySettings:
+    """What a supply output is set to, read back from the device, never remembered."""
+
+    voltage_v: float
+    current_limit_a: float
+    over_voltage_protection_v: float
+    output_on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SinkReading:
+    """One look at a sink input (an electronic load)."""
+
+    voltage_v: float
+    current_a: float
+    input_on: bool
+    tripped: bool
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """voltage_v, current_a, input_on, tripped_on."""
+        return {
+            "voltage_v": self.voltage_v,
+            "current_a": self.current_a,
+            "input_on": float(self.input_on),
+            "tripped_on": float(self.tripped),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SinkSettings:
+    """What a sink is set to, read back: armed means input on in constant-voltage mode at `threshold_v`."""
+
+    armed: bool
+    threshold_v: float
+    current_limit_a: float
+
+
+class DriveState(enum.Enum):
+    """The states of CiA 402 / IEC 61800-7-201."""
+
+    NOT_READY_TO_SWITCH_ON = "not ready to switch on"
+    SWITCH_ON_DISABLED = "switch-on disabled"
+    READY_TO_SWITCH_ON = "ready to switch on"
+    SWITCHED_ON = "switched on"
+    OPERATION_ENABLED = "operation enabled"
+    QUICK_STOP_ACTIVE = "quick stop active"
+    FAULT_REACTION_ACTIVE = "fault reaction active"
+    FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveReading:
+    """One look at a motor drive, shaft side, house signs."""
+
+    state: DriveState
+    speed_rpm: float
+    torque_nm: float
+    dc_link_v: float | None  # None: this drive does not tell
+    winding_degc: float | None  # None: this drive has no such sensor
+    fault_code: int  # object 603Fh, 0 without a fault
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """speed_rpm, torque_nm, dc_link_v, winding_degc, enabled_on, fault_on."""
+        nan = float("nan")
+        return {
+            "speed_rpm": self.speed_rpm,
+            "torque_nm": self.torque_nm,
+            "dc_link_v": nan if self.dc_link_v is None else self.dc_link_v,
+            "winding_degc": nan if self.winding_degc is None else self.winding_degc,
+            "enabled_on": float(self.state is DriveState.OPERATION_ENABLED),
+            "fault_on": float(self.state in {DriveState.FAULT, DriveState.FAULT_REACTION_ACTIVE}),
+        }
+
+
+class StopOption(enum.IntEnum):
+    """What the drive does on quick stop, shutdown and disable: values of objects 605Ah, 605Bh, 605Ch (IEC 61800-7-201)."""
+
+    COAST = 0
+    SLOW_DOWN_RAMP = 1
+    QUICK_STOP_RAMP = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveLimits:
+    """The limits a drive holds by itself, read back from the device, shaft side."""
+
+    overspeed_rpm: float  # the drive trips itself above this magnitude
+    torque_limit_nm: float  # the drive never makes more than this magnitude
+    rated_torque_nm: float
+    quick_stop_option: int  # 605Ah
+    disable_option: int  # 605Ch
+    fault_reaction_option: int  # 605Eh
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThermometersReading:
+    """One look at a group of thermometers; an open sensor is None."""
+
+    temperatures_degc: Mapping[str, float | None]
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """One `<name>_degc` a thermometer, NaN where the sensor is open."""
+        nan = float("nan")
+        return {f"{name}_degc": nan if t is None else t for name, t in self.temperatures_degc.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuringReading:
+    """The latest averaged value of each input of a measuring unit, in the input's own unit."""
+
+    values: Mapping[str, float]  # signal name with its unit suffix, such as ai1_v or encoder_rpm
+    overloaded: frozenset[str]  # inputs that the unit itself reports beyond their range
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """As `values`, NaN for an overloaded input (a saturated number is not a measurement)."""
+        if not self.overloaded:
+            return self.values
+        return {name: float("nan") if name in self.overloaded else v for name, v in self.values.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafetyChainReading:
+    """The hardware safety chain's inputs as it tells them; read only."""
+
+    guard_closed: bool
+    estop_released: bool
+    remote_selected: bool
+    torque_enabled: bool  # False: safe torque off is active
+    permit: bool  # the chain's word that energy may flow
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """guard_closed_on, estop_released_on, remote_selected_on, torque_enabled_on, permit_on."""
+        return {
+            "guard_closed_on": float(self.guard_closed),
+            "estop_released_on": float(self.estop_released),
+            "remote_selected_on": float(self.remote_selected),
+            "torque_enabled_on": float(self.torque_enabled),
+            "permit_on": float(self.permit),
+        }
