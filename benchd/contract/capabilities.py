@@ -63,7 +63,10 @@ class Supply(Energises, Protocol):
 
 @runtime_checkable
 class Sink(Protocol):
-    """One electronic load that takes energy out of the DC link. It cannot energise, so leaving it leaves it absorbing."""
+    """One electronic load that takes energy out of the DC link.
+
+    It cannot energise, so leaving it leaves it absorbing.
+    """
 
     async def read(self) -> SinkReading:
         """Voltage, current, input and protection state in one exchange."""
@@ -101,8 +104,10 @@ class Drive(Energises, Protocol):
         """Follow a speed, never with more than this torque. Read back."""
 
     async def follow_torque(self, torque_nm: float, *, speed_limit_rpm: float) -> None:
-        """Follow a torque, never beyond this speed. House signs: a load drive brakes a specimen that motors in the
-        positive direction with a positive number. Read back."""
+        """Follow a torque, never beyond this speed. Read back.
+
+        House signs: a load drive brakes a specimen that motors in the positive direction with a positive number.
+        """
 
     async def clear_fault(self) -> None:
         """Acknowledge a fault by the rising edge of the reset bit; the drive stays disabled."""

@@ -26,7 +26,8 @@ class Manifest:
     """A driver's promise, found through the entry-point group `benchd.drivers`.
 
     `settings` is a frozen pydantic model with `extra="forbid"`; `ports` tells the ports for given settings without
-    touching the device; `driver` is "module:callable", imported only when a bench uses it, and called with the settings.
+    touching the device; `driver` is "module:callable", imported only when a bench uses it and called
+    with the settings.
     """
 
     name: str
@@ -50,9 +51,9 @@ class Twin:
     """A simulated bench, found through the entry-point group `benchd.twins`.
 
     As a process, `python -m <module> --specimen NAME` listens on free loopback ports and then prints one line of JSON
-    to standard output: {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}, ...}, "control": {"host", "port"}}.
-    In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns one `Driver` a device, by the
-    same device and port names, sharing one plant whose time is the running event loop's.
+    to standard output: {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}, ...}, "control": {...}}.
+    In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns one `Driver`
+    a device, by the same device and port names, sharing one plant whose time is the running event loop's.
     """
 
     name: str

@@ -137,7 +137,7 @@ class DriveReading:
 
 
 class StopOption(enum.IntEnum):
-    """What the drive does on quick stop, shutdown and disable: values of objects 605Ah, 605Bh, 605Ch (IEC 61800-7-201)."""
+    """What the drive does on quick stop, shutdown and disable (objects 605Ah, 605Bh, 605Ch of IEC 61800-7-201)."""
 
     COAST = 0
     SLOW_DOWN_RAMP = 1

@@ -1,0 +1,161 @@
+"""Limits on channels: the strictest of all sources, and the monitor that says when one is crossed.
+
+Pure: it is told readings and times and answers with crossings. It must never act; the reaction is somebody else's job.
+A limit here is below the hardware safety chain and is not a safety function.
+"""
+
+import enum
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from benchd.rules.channels import Quality
+from benchd.rules.frames import Sample
+
+
+class Bound(enum.Enum):
+    """Which side of a channel a limit is on."""
+
+    LOW = "low"
+    HIGH = "high"
+    STALE = "stale"  # the value is the greatest age of a good reading, s
+
+
+class Reaction(enum.IntEnum):
+    """What a crossing leads to, mildest first."""
+
+    WARN = 0
+    HOLD = 1
+    RAMP_DOWN = 2
+    CUT = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One bound on one channel, in the channel's unit, with the words that say where it came from."""
+
+    channel: str
+    bound: Bound
+    value: float
+    delay_s: float
+    reaction: Reaction
+    origin: str
+
+    def beyond(self, value: float) -> bool:
+        """Whether a value lies on the forbidden side; the bound itself is allowed."""
+        return value < self.value if self.bound is Bound.LOW else value > self.value
+
+    def words(self, unit: str) -> str:
+        """The limit as a person reads it, such as "shaft_speed above 4000 r/min"."""
+        if self.bound is Bound.STALE:
+            return f"{self.channel} without a good reading for {self.value:g} s"
+        return f"{self.channel} {'below' if self.bound is Bound.LOW else 'above'} {self.value:g} {unit}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossing:
+    """A limit that was crossed for longer than its delay."""
+
+    limit: Limit
+    value: float  # the reading, or the age in s for a stale channel
+    since_mono_s: float
+    time_mono_s: float
+
+
+def strictest(limits: Iterable[Limit]) -> tuple[Limit, ...]:
+    """Of all bounds with the same channel, side and reaction the tightest, with its origin; sorted by channel.
+
+    A cut is never replaced by a warning that happens to be tighter: each reaction keeps its own bound.
+    """
+    best: dict[tuple[str, Bound, Reaction], Limit] = {}
+    for limit in limits:
+        key = (limit.channel, limit.bound, limit.reaction)
+        known = best.get(key)
+        if known is None or _tighter(limit, known):
+            best[key] = limit
+    return tuple(best[key] for key in sorted(best, key=lambda k: (k[0], k[1].value, k[2])))
+
+
+def _tighter(one: Limit, other: Limit) -> bool:
+    if one.value == other.value:
+        return one.delay_s < other.delay_s
+    return one.value > other.value if one.bound is Bound.LOW else one.value < other.value
+
+
+@dataclass(slots=True)
+class _Watch:
+    """One limit and how long it has been crossed."""
+
+    limit: Limit
+    since_mono_s: float | None = None
+    told: bool = False
+
+
+@dataclass(slots=True)
+class _Watched:
+    """One channel's limits and when it was last good."""
+
+    bounds: list[_Watch] = field(default_factory=list)
+    stale: list[_Watch] = field(default_factory=list)
+    good_mono_s: float = 0.0
+
+
+class LimitMonitor:
+    """Says once for each crossing that a limit is crossed, and again only after it was not.
+
+    `observe` is called on every reading when it arrives, `observe_age` at every tick. Ages count from `start` until the
+    first good reading. A reading that is not good (not a number, open sensor) does not refresh the channel.
+    """
+
+    def __init__(self, limits: Sequence[Limit], *, start_mono_s: float) -> None:
+        self.limits = tuple(limits)
+        self._channels: dict[str, _Watched] = {}
+        for limit in limits:
+            watched = self._channels.setdefault(limit.channel, _Watched(good_mono_s=start_mono_s))
+            (watched.stale if limit.bound is Bound.STALE else watched.bounds).append(_Watch(limit))
+
+    def observe(self, channel: str, sample: Sample) -> list[Crossing]:
+        """The crossings that this reading completes. An over-range value still counts: it is beyond, not unknown."""
+        watched = self._channels.get(channel)
+        if watched is None or sample.quality not in {Quality.GOOD, Quality.OVER_RANGE}:
+            return []
+        watched.good_mono_s = sample.taken_mono_s
+        return [
+            crossing
+            for watch in watched.bounds
+            if (
+                crossing := _watch(
+                    watch,
+                    crossed=watch.limit.beyond(sample.value),
+                    value=sample.value,
+                    time_mono_s=sample.taken_mono_s,
+                )
+            )
+        ]
+
+    def observe_age(self, time_mono_s: float) -> list[Crossing]:
+        """The channels that have gone too long without a good reading. `delay_s` of a stale limit counts on top."""
+        found = []
+        for watched in self._channels.values():
+            for watch in watched.stale:
+                age_s = time_mono_s - watched.good_mono_s
+                crossing = _watch(
+                    watch, crossed=age_s > watch.limit.value, value=age_s, time_mono_s=time_mono_s
+                )
+                if crossing:
+                    found.append(crossing)
+        return found
+
+
+def _watch(watch: _Watch, *, crossed: bool, value: float, time_mono_s: float) -> Crossing | None:
+    if not crossed:
+        watch.since_mono_s = None
+        watch.told = False
+        return None
+    if watch.since_mono_s is None:
+        watch.since_mono_s = time_mono_s
+    if watch.told or time_mono_s - watch.since_mono_s < watch.limit.delay_s:
+        return None
+    watch.told = True
+    return Crossing(
+        limit=watch.limit, value=value, since_mono_s=watch.since_mono_s, time_mono_s=time_mono_s
+    )
