@@ -1,0 +1,52 @@
+"""What a motor test is to the bench: a kind, its settings, its demand and its play. It must never touch a device."""
+
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchd.rules.demand import Demand
+from benchd.rules.frames import Frame
+from benchd.rules.moves import Move, Role, Target
+from benchd.rules.ramps import Slopes
+
+Play = Generator[Move, Frame, None]
+"""Yields what each role shall do now and is sent the frame of the next tick; it ends when the test is done."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plate:
+    """The rating plate and data sheet of the specimen, as far as a test needs them."""
+
+    voltage_v: float
+    current_a: float
+    speed_rpm: float
+    torque_nm: float
+    max_speed_rpm: float
+    max_current_a: float
+    resistance_ohm: float
+    ke_v_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surroundings:
+    """What a test may know of where it is played: the specimen's plate and how fast and far this bench may go."""
+
+    plate: Plate
+    slopes: Slopes
+    speed_limit_rpm: float  # the effective limit on the shaft, handed to drives that follow torque
+    current_limit_a: float  # the effective limit on the DC current, handed to the supply
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Procedure:
+    """One kind of test. `held` says what the shaft does while the bench is Held, as targets and in words."""
+
+    kind: str
+    title: str
+    settings: type[BaseModel]
+    demand: Callable[[Any, Surroundings], Demand]
+    play: Callable[[Any, Surroundings], Play]
+    held: Callable[[Mapping[Role, Target]], Mapping[Role, Target]]
+    held_energy: str
