@@ -1,0 +1,96 @@
+"""What settings hand to the rest of the house: frozen, checked, each with the file it came from.
+
+These hold values; they must never read a file.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import BaseModel
+
+from benchd.contract import Manifest, PortSpec
+from benchd.rules.channels import Channel
+from benchd.settings.bench_file import DcLink, LimitTable, ShaftTrain, Slopes, Start, Stopping
+from benchd.settings.document import Document
+from benchd.settings.specimen_files import MotorFile, SetupFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortAddress:
+    """A port of a device on this bench."""
+
+    device: str
+    port: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Device:
+    """A device of the bench with its driver's manifest, checked settings and the ports it will yield."""
+
+    name: str
+    driver: str
+    manifest: Manifest
+    settings: BaseModel
+    poll_hz: float
+    ports: tuple[PortSpec, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A bench file that holds together; `warnings` are sentences for the operator, such as an overdue sensor."""
+
+    name: str
+    data_directory: Path  # absolute
+    tick_rate_hz: float
+    devices: Mapping[str, Device]
+    roles: Mapping[str, tuple[PortAddress, ...]]  # every role; empty where the bench has none
+    channel_by_name: Mapping[str, Channel]
+    limits: tuple[LimitTable, ...]
+    dc_link: DcLink
+    shaft_train: ShaftTrain
+    start: Start
+    slopes: Slopes
+    stopping: Stopping
+    warnings: tuple[str, ...]
+    document: Document
+    sensor_documents: Mapping[str, Document]  # by channel
+
+    def channels(self) -> tuple[Channel, ...]:
+        """The channels in the order of the bench file."""
+        return tuple(self.channel_by_name.values())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Motor:
+    """A motor type from its file."""
+
+    settings: MotorFile
+    warnings: tuple[str, ...]
+    document: Document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """A set-up from its file."""
+
+    settings: SetupFile
+    document: Document
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProgrammeTest:
+    """One test of a programme: its registered kind and its settings, judged by that kind's model."""
+
+    kind: str
+    settings: BaseModel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Programme:
+    """A programme from its file."""
+
+    name: str
+    tests: tuple[ProgrammeTest, ...]
+    limits: tuple[LimitTable, ...]
+    document: Document

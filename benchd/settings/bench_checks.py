@@ -1,0 +1,232 @@
+"""Checks the tables of one bench file against each other and against the drivers' promises.
+
+It finds problems and words them; it must never read a file or change a value.
+"""
+
+import itertools
+import re
+from collections.abc import Iterator, Mapping, Sequence
+
+from benchd.contract import (
+    Capability,
+    Drive,
+    MeasuringUnit,
+    PortSpec,
+    SafetyChain,
+    Sink,
+    Supply,
+    Thermometers,
+    unit_of_signal,
+)
+from benchd.rules.channels import Calibration
+from benchd.settings.bench import Device, PortAddress
+from benchd.settings.bench_file import BenchFile, ChannelTable, LimitTable
+from benchd.settings.document import Document
+from benchd.settings.errors import Problem
+from benchd.settings.explain import nearest
+from benchd.settings.toml_lines import KeyPath
+
+ROLES: Mapping[str, Capability] = {
+    "supply": Supply,
+    "sink": Sink,
+    "load_drive": Drive,
+    "motor_drive": Drive,
+    "measuring_unit": MeasuringUnit,
+    "thermometers": Thermometers,
+    "safety_chain": SafetyChain,
+}
+_NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
+
+
+def role_addresses(file: BenchFile) -> dict[str, tuple[str, ...]]:
+    """The ports that the file gives to each role, as written."""
+    return {role: getattr(file.roles, role) or () for role in ROLES}
+
+
+def address(text: str) -> PortAddress:
+    """The parts of "device.port"; an absent part is empty."""
+    device, _, port = text.partition(".")
+    return PortAddress(device=device, port=port)
+
+
+def name_problems(document: Document, file: BenchFile) -> Iterator[Problem]:
+    """Devices and channels whose names are not lower_snake_case."""
+    for table, names in (("devices", file.devices), ("channels", file.channels)):
+        for name in names:
+            if not _NAME.fullmatch(name):
+                says = (
+                    "must have a name of lower-case letters, digits and single underscores that begins with a letter; "
+                    f"write {_as_name(name)}"
+                )
+                yield document.problem((table, name), says)
+
+
+def role_problems(document: Document, file: BenchFile, devices: Mapping[str, Device]) -> Iterator[Problem]:
+    """Roles that name an absent device or port, a port that cannot play them, or a port that plays another."""
+    taken: dict[str, str] = {}
+    for role, addresses in role_addresses(file).items():
+        path: KeyPath = ("roles", role)
+        for text in addresses:
+            spec = _port(text, devices)
+            if isinstance(spec, str):
+                yield document.problem(path, f'names "{text}", but {spec}')
+            elif spec.capability is not ROLES[role]:
+                says = (
+                    f'names "{text}", which is a {_word(spec.capability)} and cannot be a {_word(ROLES[role])}; '
+                    f"{_ports_that_can(ROLES[role], devices)}"
+                )
+                yield document.problem(path, says)
+            elif text in taken:
+                says = f'names "{text}", which already plays the role {taken[text]}; give each port one role'
+                yield document.problem(path, says)
+            taken.setdefault(text, role)
+
+
+def channel_problems(
+    document: Document, file: BenchFile, devices: Mapping[str, Device], calibrations: Mapping[str, Calibration]
+) -> Iterator[Problem]:
+    """Channels whose source does not exist, whose units do not meet, or that always would be too old."""
+    for name, channel in file.channels.items():
+        path: KeyPath = ("channels", name)
+        source = _source_problem(channel, devices)
+        if source is not None:
+            yield document.problem((*path, "source"), source)
+            continue
+        device, _, signal = channel.source.split(".")
+        yield from _unit_problems(document, path, channel, signal, calibrations.get(name))
+        period_s = 1.0 / devices[device].poll_hz
+        if channel.age_limit_s <= period_s:
+            says = (
+                f"is {channel.age_limit_s:g} s, but {device} is read every {period_s:g} s only; "
+                "allow more or raise the device's poll_hz"
+            )
+            yield document.problem((*path, "age_limit_s"), says)
+
+
+def limit_problems(
+    document: Document, limits: Sequence[LimitTable], channels: Mapping[str, object]
+) -> Iterator[Problem]:
+    """Limits on unknown channels, without a bound, or that contradict themselves."""
+    for place, limit in enumerate(limits):
+        path: KeyPath = ("limits", place)
+        if limit.channel not in channels:
+            advice = nearest(limit.channel, channels)
+            says = f'names the channel "{limit.channel}", which the bench does not have; {advice}'
+            yield document.problem((*path, "channel"), says)
+        bounds = {key: getattr(limit, key) for key in ("low", "warn_low", "warn_high", "high")}
+        given = [(key, value) for key, value in bounds.items() if value is not None]
+        if not given and not limit.stale:
+            says = "bounds nothing; add low, high, warn_low, warn_high or stale = true"
+            yield document.problem(path, says)
+        for (lower, low), (upper, high) in itertools.pairwise(given):
+            # a warning may stand at its limit, a low bound may never meet a high one
+            same_side = ("low" in lower) == ("low" in upper)
+            if low > high or (low == high and not same_side):
+                says = (
+                    f"is {low:g} and must {'not be above' if same_side else 'stay below'} {upper}, which is {high:g}; "
+                    "correct one of them"
+                )
+                yield document.problem((*path, lower), says)
+
+
+def ladder_problems(document: Document, file: BenchFile) -> Iterator[Problem]:
+    """A voltage ladder out of order, or a supply that may be driven backwards."""
+    link = file.dc_link
+    if link.sink_threshold_v >= link.over_voltage_protection_v:
+        says = (
+            f"is {link.sink_threshold_v:g} V and must stay below over_voltage_protection_v, which is "
+            f"{link.over_voltage_protection_v:g} V; lower the threshold or raise the protection"
+        )
+        yield document.problem(("dc_link", "sink_threshold_v"), says)
+    if link.over_voltage_protection_v >= link.component_rating_v:
+        says = (
+            f"is {link.over_voltage_protection_v:g} V and must stay below component_rating_v, which is "
+            f"{link.component_rating_v:g} V; lower the protection"
+        )
+        yield document.problem(("dc_link", "over_voltage_protection_v"), says)
+    if not link.supply_takes_current_back and not link.blocking_diode:
+        says = (
+            "is false although the supply cannot take current back; fit a blocking diode between supply and link "
+            "and write true"
+        )
+        yield document.problem(("dc_link", "blocking_diode"), says)
+    if file.stopping.braking_torque_nm > file.shaft_train.max_torque_nm:
+        says = (
+            f"is {file.stopping.braking_torque_nm:g} N·m, more than the shaft train bears "
+            f"({file.shaft_train.max_torque_nm:g} N·m); lower it"
+        )
+        yield document.problem(("stopping", "braking_torque_nm"), says)
+
+
+def _unit_problems(
+    document: Document, path: KeyPath, channel: ChannelTable, signal: str, calibration: Calibration | None
+) -> Iterator[Problem]:
+    signal_unit = unit_of_signal(signal)
+    if calibration is None:
+        if channel.unit != signal_unit:
+            says = (
+                f'is "{channel.unit}", but the signal {signal} is in "{signal_unit}"; write that unit, '
+                "or name the sensor that converts it"
+            )
+            yield document.problem((*path, "unit"), says)
+        return
+    if calibration.input_unit != signal_unit:
+        says = (
+            f'names a sensor whose input_unit is "{calibration.input_unit}", but the signal {signal} is in '
+            f'"{signal_unit}"; take the sensor that is wired to this input'
+        )
+        yield document.problem((*path, "sensor"), says)
+    if calibration.output_unit != channel.unit:
+        says = (
+            f'is "{channel.unit}", but its sensor gives "{calibration.output_unit}"; '
+            "write that unit or take another sensor"
+        )
+        yield document.problem((*path, "unit"), says)
+
+
+def _source_problem(channel: ChannelTable, devices: Mapping[str, Device]) -> str | None:
+    parts = channel.source.split(".")
+    if len(parts) != 3:
+        return f'is "{channel.source}" and must name device, port and signal; write it as "device.port.signal"'
+    device, port, signal = parts
+    spec = _port(f"{device}.{port}", devices)
+    if isinstance(spec, str):
+        return f'is "{channel.source}", but {spec}'
+    if signal not in spec.signals:
+        return f'is "{channel.source}", but the port has no signal {signal}; {nearest(signal, spec.signals)}'
+    return None
+
+
+def _port(text: str, devices: Mapping[str, Device]) -> PortSpec | str:
+    """The port "device.port", or why there is none and what to write instead."""
+    where = address(text)
+    if not where.port:
+        return 'it must name device and port; write it as "device.port"'
+    device = devices.get(where.device)
+    if device is None:
+        return f"the bench has no device {where.device}; {nearest(where.device, devices)}"
+    by_name = {spec.name: spec for spec in device.ports}
+    if where.port not in by_name:
+        return f"the device {where.device} has no port {where.port}; {nearest(where.port, by_name)}"
+    return by_name[where.port]
+
+
+def _ports_that_can(capability: Capability, devices: Mapping[str, Device]) -> str:
+    able = [
+        f"{device.name}.{spec.name}"
+        for device in devices.values()
+        for spec in device.ports
+        if spec.capability is capability
+    ]
+    return f"take {' or '.join(able)}" if able else "add such a device"
+
+
+def _word(capability: Capability) -> str:
+    """The capability as people say it: MeasuringUnit is "measuring unit"."""
+    return re.sub(r"(?<!^)(?=[A-Z])", " ", capability.__name__).lower()
+
+
+def _as_name(text: str) -> str:
+    spaced = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", text)
+    proposal = re.sub(r"[^a-z0-9]+", "_", spaced.lower()).strip("_").lstrip("0123456789_")
+    return proposal if _NAME.fullmatch(proposal) else "such a name"

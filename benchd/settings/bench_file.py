@@ -1,0 +1,125 @@
+"""What a bench file holds, table by table. It must never check one table against another; `bench_checks` does."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from benchd.settings.pieces import Listed, NotNegative, OneOrMore, Positive, Reaction, Sign, Table, Text
+
+
+class Tick(Table):
+    """The frame and regulation rate."""
+
+    rate_hz: Annotated[float, Field(ge=50.0, le=200.0)] = 100.0
+
+
+class DeviceTable(Table):
+    """One device; its driver's own model judges `settings`."""
+
+    driver: Text
+    poll_hz: Annotated[float, Field(ge=1.0, le=100.0)]
+    settings: dict[str, Any] = Field(default_factory=dict)
+
+
+class RolesTable(Table):
+    """Which port plays which role, each "device.port", several in a list."""
+
+    supply: OneOrMore
+    sink: OneOrMore
+    load_drive: OneOrMore
+    motor_drive: OneOrMore | None = None
+    measuring_unit: OneOrMore
+    thermometers: Annotated[tuple[Text, ...], Listed]
+    safety_chain: OneOrMore
+
+
+class ChannelTable(Table):
+    """One channel's source "device.port.signal", unit, sensor file and age limit."""
+
+    source: Text
+    unit: Text
+    sensor: Text | None = None
+    age_limit_s: Positive
+    sign: Sign = 1
+    zeroed: bool = False
+
+
+class LimitTable(Table):
+    """Bounds on one channel: low and high trip with `reaction`, warn_low and warn_high only tell."""
+
+    channel: Text
+    low: float | None = None
+    high: float | None = None
+    warn_low: float | None = None
+    warn_high: float | None = None
+    delay_s: NotNegative = 0.0
+    reaction: Reaction
+    stale: bool = False  # a value older than the channel's age limit trips too
+
+
+class DcLink(Table):
+    """The DC link and the voltage ladder on it."""
+
+    component_rating_v: Positive
+    capacitance_f: Positive
+    sink_threshold_v: Positive
+    sink_current_limit_a: Positive
+    over_voltage_protection_v: Positive
+    supply_takes_current_back: bool
+    blocking_diode: bool
+
+
+class ShaftTrain(Table):
+    """What the bench's side of the shaft bears: load machine, transducer shaft, encoder."""
+
+    max_speed_rpm: Positive
+    max_torque_nm: Positive
+    inertia_kgm2: Positive
+
+
+class Start(Table):
+    """What must hold before the shaft may turn."""
+
+    remote_required: bool
+    pre_start_warning_s: NotNegative
+    transducer_zero_limit_nm: Positive
+    zero_time_s: Positive
+
+
+class Slopes(Table):
+    """The steepest change of each set-point."""
+
+    voltage_v_per_s: Positive
+    torque_nm_per_s: Positive
+    speed_rpm_per_s: Positive
+
+
+class Stopping(Table):
+    """How the shaft is brought to standstill and what counts as standstill."""
+
+    standstill_rpm: Positive
+    braking_torque_nm: Positive
+    controlled_stop_time_s: Positive
+    coasting_time_s: Positive
+
+
+class BenchFile(Table):
+    """A bench file."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]*$")]
+    data_directory: Text
+    tick: Tick = Tick()
+    devices: Annotated[dict[str, DeviceTable], Field(min_length=1)]
+    roles: RolesTable
+    channels: Annotated[dict[str, ChannelTable], Field(min_length=1)]
+    limits: Annotated[tuple[LimitTable, ...], Listed] = ()
+    dc_link: DcLink
+    shaft_train: ShaftTrain
+    start: Start
+    slopes: Slopes
+    stopping: Stopping
+
+    def data_path(self) -> Path:
+        """The data directory, from the current directory where the file gives a relative one."""
+        return Path(self.data_directory).expanduser().absolute()
