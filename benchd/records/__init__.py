@@ -1,1 +1,44 @@
-"""."""
+"""The run folder: journal, events, recovery, verification, reading. It must never evaluate what it holds."""
+
+from benchd.records.bench_lock import BenchLock
+from benchd.records.clock import ClockAnchor
+from benchd.records.errors import RecordsError
+from benchd.records.events import EventLog, read_events
+from benchd.records.finish import finish, reseal
+from benchd.records.formats import NO_TEST, SCHEMA
+from benchd.records.journal import Journal
+from benchd.records.reading import SampleColumns, read_samples
+from benchd.records.recovery import Recovery, recover
+from benchd.records.run_folder import (
+    Ending,
+    RunFolder,
+    check_data_directory,
+    read_description,
+    read_ending,
+    unfinished_runs,
+)
+from benchd.records.verification import verify
+
+__all__ = [
+    "NO_TEST",
+    "SCHEMA",
+    "BenchLock",
+    "ClockAnchor",
+    "Ending",
+    "EventLog",
+    "Journal",
+    "RecordsError",
+    "Recovery",
+    "RunFolder",
+    "SampleColumns",
+    "check_data_directory",
+    "finish",
+    "read_description",
+    "read_ending",
+    "read_events",
+    "read_samples",
+    "recover",
+    "reseal",
+    "unfinished_runs",
+    "verify",
+]
