@@ -1,0 +1,63 @@
+"""What a bench tells its plant to do, and what is broken on it: plain mutable values that devices and tests write.
+
+Signs and units are those of the house. Nothing here computes or checks anything.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(slots=True, kw_only=True)
+class SupplyCommand:
+    """The supply's output stage: constant voltage up to the current limit."""
+
+    output_on: bool = False
+    voltage_v: float = 0.0
+    current_limit_a: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class SinkCommand:
+    """The electronic load's input stage. `level` is V, A, Ω or W by `mode`; voltage mode conducts above the level."""
+
+    input_on: bool = False
+    mode: Literal["voltage", "current", "resistance", "power"] = "voltage"
+    level: float = 0.0
+    current_limit_a: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class LoadCommand:
+    """The load machine's drive. A positive torque brakes a specimen that motors in the positive direction.
+
+    The bounds are magnitudes; infinite leaves only the machine's own peak torque.
+    """
+
+    power_stage_on: bool = False
+    mode: Literal["torque", "speed"] = "torque"
+    torque_nm: float = 0.0
+    speed_rpm: float = 0.0
+    torque_bound_nm: float = math.inf
+    speed_bound_rpm: float = math.inf
+
+
+@dataclass(slots=True, kw_only=True)
+class PlantFaults:
+    """What is broken. Each may be set and mended at any time."""
+
+    coupling_broken: bool = False  # nothing is transmitted; each rotor turns by itself
+    rotor_jammed: bool = False  # friction in the specimen that no machine here overcomes
+    transducer_sign_flipped: bool = False
+    transducer_offset_nm: float = 0.0
+    transducer_gain_error: float = 0.0  # relative, on top of the specimen file's
+    encoder_lost: bool = False  # its lead is off: not a number
+    encoder_silent: bool = False  # no edges arrive: reads 0 r/min whatever turns
+    sense_lead_open: bool = False  # terminal voltage: not a number
+    current_lead_open: bool = False
+    transducer_lead_open: bool = False
+    winding_thermometer_open: bool = False  # for the thermometers' server; the plant itself does not care
+    load_runs_away: bool = (
+        False  # the load drive makes rated driving torque whatever it is told, until its stage is off
+    )
+    sink_dead: bool = False  # conducts nothing, whatever it says

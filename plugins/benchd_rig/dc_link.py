@@ -1,0 +1,152 @@
+"""The DC link: a capacitor between a supply that can only give, a sink that can only take, and the specimen's cable.
+
+The link is stiff beside the step (milliohms and millifarads), so each step finds the link voltage at its end implicitly,
+together with the brush drop: one monotone equation with one solution, whatever conducts or blocks. Charge balances
+exactly. This file knows the specimen only as "so much current, and so much more per volt".
+"""
+
+import math
+
+from benchd_rig.commands import SinkCommand, SupplyCommand
+from benchd_rig.energy import EnergyAccount
+from benchd_rig.motor_dc import BrushDrop
+from benchd_rig.specimen import BenchModel
+
+_REVERSE_DIODE_V = 0.6  # the supply's reverse diode: a specimen driven backwards cannot pull the link below it
+_REVERSE_DIODE_OHM = 0.01
+_TOLERANCE_V = 1e-10
+_MOST_TRIES = 80
+
+
+class DcLink:
+    """State: the capacitor's voltage and the supply's source voltage; and the currents of the last step."""
+
+    def __init__(self, bench: BenchModel, energy: EnergyAccount, *, step_s: float) -> None:
+        self.link_v = 0.0
+        self.source_v = 0.0  # what the supply's output stage is steering to; it lags the set-point
+        self.supply_current_a = 0.0
+        self.sink_current_a = 0.0
+        self.extra_ohm = 0.0  # winding resistance that the shaft's matrices do not hold
+        self._bench = bench
+        self._energy = energy
+        self._step_s = step_s
+        self._per_step_s = bench.link.capacitance_f / step_s
+        rise_s = bench.supply.rise_s
+        self._rise = 1.0 if rise_s == 0.0 else -math.expm1(-step_s / rise_s)
+        self._supply_s = 1.0 / bench.supply.output_resistance_ohm
+        self._bleed_s = 1.0 / bench.link.bleed_ohm
+        self._brush = BrushDrop(level_v=0.0, scale_a=1.0)
+        self._drive_v = 0.0  # voltage across winding and cable without the brushes
+        self._supply_limit_a = 0.0
+        self._sink_s = 0.0
+        self._sink_from_v = 0.0
+        self._sink_limit_a = 0.0
+
+    @property
+    def stored_j(self) -> float:
+        """Energy in the capacitor."""
+        return 0.5 * self._bench.link.capacitance_f * self.link_v**2
+
+    def warm(self, brush: BrushDrop, *, extra_ohm: float) -> None:
+        """Take over the brushes' law and the winding's extra resistance at the present temperature."""
+        self._brush = brush
+        self.extra_ohm = extra_ohm
+
+    def follow(self, supply: SupplyCommand, sink: SinkCommand, *, sink_dead: bool) -> None:
+        """Take over the commands for the next step."""
+        if supply.output_on:
+            self.source_v += (max(supply.voltage_v, 0.0) - self.source_v) * self._rise
+            self._supply_limit_a = max(supply.current_limit_a, 0.0)
+        else:
+            self.source_v = 0.0
+            self._supply_limit_a = 0.0
+        least_ohm = self._bench.sink.on_resistance_ohm
+        self._sink_s, self._sink_from_v = 1.0 / least_ohm, 0.0
+        limit_a = max(sink.current_limit_a, 0.0) if sink.input_on and not sink_dead else 0.0
+        level = max(sink.level, 0.0)
+        if sink.mode == "voltage":
+            self._sink_from_v = level
+        elif sink.mode == "current":
+            limit_a = min(limit_a, level)
+        elif sink.mode == "resistance":
+            self._sink_s = 1.0 / max(level, least_ohm)
+        elif self.link_v > 0.0:
+            limit_a = min(limit_a, level / self.link_v)  # a real one's power loop lags a little too
+        self._sink_limit_a = limit_a
+
+    def settle(self, free_a: float, volt_a: float, mean_a: float, volt_mean_a: float) -> float:
+        """The voltage across winding and cable over this step; arguments as `shaft.Settle`. Takes the step's currents.
+
+        Newton's method on a rising function with kinks, kept inside the bracket that the signs have shown so far.
+        """
+        level_v, scale_a, extra_ohm = self._brush.level_v, self._brush.scale_a, self.extra_ohm
+        source_v, supply_s, supply_limit_a = self.source_v, self._supply_s, self._supply_limit_a
+        sink_s, sink_from_v, sink_limit_a = self._sink_s, self._sink_from_v, self._sink_limit_a
+        per_step_s, bleed_s, before_v = self._per_step_s, self._bleed_s, self.link_v
+        tanh = math.tanh
+        low_v, high_v = -math.inf, math.inf
+        drive_v = self._drive_v
+        for _ in range(_MOST_TRIES):
+            current_a = free_a + volt_a * drive_v
+            drop_v, drop_slope = extra_ohm * current_a, extra_ohm
+            if level_v > 0.0:
+                share = tanh(current_a / scale_a)
+                drop_v += level_v * share
+                drop_slope += level_v * (1.0 - share * share) / scale_a
+            link_v = drive_v + drop_v
+            out_a = per_step_s * (link_v - before_v) + bleed_s * link_v + mean_a + volt_mean_a * drive_v
+            slope = per_step_s + bleed_s
+            supply_a = (source_v - link_v) * supply_s
+            if supply_a >= supply_limit_a:
+                supply_a = supply_limit_a
+            elif supply_a > 0.0:
+                slope += supply_s
+            else:
+                supply_a = 0.0
+            if link_v < -_REVERSE_DIODE_V:
+                supply_a -= (link_v + _REVERSE_DIODE_V) / _REVERSE_DIODE_OHM
+                slope += 1.0 / _REVERSE_DIODE_OHM
+            sink_a = (link_v - sink_from_v) * sink_s
+            if sink_a >= sink_limit_a:
+                sink_a = sink_limit_a
+            elif sink_a > 0.0:
+                slope += sink_s
+            else:
+                sink_a = 0.0
+            excess_a = out_a + sink_a - supply_a
+            if excess_a > 0.0:
+                high_v = drive_v
+            else:
+                low_v = drive_v
+            change_v = -excess_a / (slope * (1.0 + drop_slope * volt_a) + volt_mean_a)
+            if -_TOLERANCE_V < change_v < _TOLERANCE_V:
+                drive_v += change_v
+                break
+            drive_v += change_v
+            if not low_v < drive_v < high_v:
+                drive_v = 0.5 * (low_v + high_v)
+
+        self._drive_v = drive_v
+        current_a = free_a + volt_a * drive_v
+        brush_v = level_v * tanh(current_a / scale_a)
+        mean_a += volt_mean_a * drive_v
+        link_v = drive_v + brush_v + extra_ohm * current_a
+        sink_a = min(max((link_v - sink_from_v) * sink_s, 0.0), sink_limit_a)
+        supply_a = per_step_s * (link_v - before_v) + bleed_s * link_v + mean_a + sink_a
+        if supply_a < 0.0:
+            supply_a = 0.0  # what the tolerance leaves
+        self.link_v, self.supply_current_a, self.sink_current_a = link_v, supply_a, sink_a
+        energy, step_s = self._energy, self._step_s
+        energy.supply_j += supply_a * link_v * step_s
+        energy.sink_j += sink_a * link_v * step_s
+        energy.bleed_j += bleed_s * link_v * link_v * step_s
+        energy.brush_j += brush_v * mean_a * step_s
+        return drive_v
+
+    def is_discharged(self) -> bool:
+        """Whether nothing is left in the link and nothing feeds it."""
+        return self._supply_limit_a == 0.0 and abs(self.link_v) < 1e-6
+
+    def empty(self) -> None:
+        """Make a link that is as good as discharged exactly empty."""
+        self.link_v = self._drive_v = self.supply_current_a = self.sink_current_a = 0.0
