@@ -1,0 +1,316 @@
+"""The running bench: tick, pollers, state and trips put together. It wires the room, nothing more."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+
+from benchd.contract import Reading
+from benchd.live.causes import Cause, cause_of
+from benchd.live.engine import ActFailed, Engine
+from benchd.live.heartbeat import Heartbeat
+from benchd.live.intake import Intake
+from benchd.live.link import Link
+from benchd.live.link_state import LinkState
+from benchd.live.plan import BenchPlan, PortRef
+from benchd.live.player import NOWHERE, Player
+from benchd.live.poller import Poller
+from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.recording import Recording
+from benchd.live.run import Run
+from benchd.live.setpoints import SetPoints
+from benchd.live.starting import Starter
+from benchd.live.stopping import Stopper
+from benchd.live.supervision import objection, silent_after_s
+from benchd.live.ticker import Ticker
+from benchd.rules.limits import Crossing, Reaction
+from benchd.rules.moves import Role
+from benchd.rules.states import ENERGISED, Command, State
+
+PROGRESS_EVERY_S = 1.0
+DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
+WATCHED = ENERGISED | {State.STOPPING, State.ABORTING}
+
+
+class Bench:
+    """One bench in one event loop. `on_event` is told everything worth a log line and must not wait."""
+
+    def __init__(
+        self,
+        plan: BenchPlan,
+        links: Mapping[str, Link],
+        ticker: Ticker,
+        *,
+        on_event: Callable[..., None],
+        offload: Callable[[Callable[[], object]], Awaitable[object]],
+    ) -> None:
+        self.plan = plan
+        self._ticker = ticker
+        self._log = on_event
+        self._links = links
+        self._channels = {channel.name: channel for channel in plan.channels}
+        self.ticks = 0
+        self.missed_ticks = 0
+        self.cause: Cause | None = None
+        self._told: set[str] = set()
+        self._run: Run | None = None
+        self._player: Player | None = None
+        self.recording = Recording(plan.channels, offload=offload, on_failure=self._recording_failed)
+        self.intake = Intake(plan.channels, on_crossings=self._crossed)
+        self.setpoints = SetPoints(plan.slopes)
+        self._rack = Rack(plan, links, self.intake, self.setpoints, on_event=self._event)
+        self._starter = Starter(self._rack)
+        self._stopper = Stopper(self._rack)
+        self._pollers = self._make_pollers()
+        self.engine = Engine(self._acts(), on_change=self._state_changed, on_failure=self._act_failed)
+        self.settled = asyncio.Event()  # set whenever the bench waits for a command again
+
+    # what the outside may ask
+
+    def load(self, run: Run) -> None:
+        """Choose what Start will play. Raises `ValueError` in one sentence while something runs."""
+        if self.engine.state in WATCHED:
+            raise ValueError(f"A run cannot be chosen in {self.engine.state.title}: wait until the bench rests.")
+        self._run = run
+
+    def command(self, command: Command, *, because: str) -> State:
+        """Obey a command; raises `NotAllowed`, or `ValueError` for a start with nothing chosen."""
+        if command is Command.START and self._run is None:
+            raise ValueError("Nothing was chosen to run: choose a programme before Start.")
+        if command is Command.ABORT and self.cause is None:
+            self.cause = Cause(sentence=f"Abort was asked for ({because}).", reaction=Reaction.CUT)
+        return self.engine.command(command, because=because)
+
+    def trip(self, cause: Cause) -> None:
+        """React to a cause, at once. The first cause is latched until Clear; later ones are recorded."""
+        state = self.engine.state
+        if state not in WATCHED:
+            return
+        if cause.sentence in self._told:
+            return
+        if cause.reaction is Reaction.WARN:
+            self._event("warning", **cause.fields())
+            return
+        self._told.add(cause.sentence)
+        self._event("crossed", **cause.fields())
+        if cause.reaction is Reaction.HOLD:
+            if state is State.EXECUTE:
+                self.engine.command(Command.HOLD, because=cause.sentence)
+            return
+        if state is State.STOPPING and cause.reaction is Reaction.RAMP_DOWN:
+            return
+        if self.cause is not None:
+            self.cause = Cause(
+                sentence=self.cause.sentence,
+                reaction=self.cause.reaction,
+                doubted=self.cause.doubted | cause.doubted,
+                chain_open=self.cause.chain_open or cause.chain_open,
+            )
+            return
+        self.cause = cause
+        self.engine.command(Command.ABORT, because=cause.sentence)
+
+    # the tasks
+
+    async def run(self) -> None:
+        """Run until cancelled; leaving the links removes energy, each within its promised safe time."""
+        async with asyncio.TaskGroup() as group:
+            for name, link in self._links.items():
+                group.create_task(link.run(), name=f"link {name}")
+            for poller in self._pollers:
+                group.create_task(poller.run(), name=f"poller {poller.device.name}")
+            group.create_task(self._pulse(), name="pulse")
+            group.create_task(self.recording.run(), name="recording")
+            group.create_task(self._progress(), name="progress")
+            await self._come_up()
+            group.create_task(self.engine.run(), name="engine")
+
+    async def _come_up(self) -> None:
+        """Wait for the devices, bring what can energise to its safe state, then say that the bench is Stopped."""
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + DEVICES_WITHIN_S
+        while loop.time() < until_s and not all(link.state is LinkState.UP for link in self._links.values()):
+            await asyncio.sleep(LOOK_AGAIN_S)
+        absent = {name: link.last_error for name, link in self._links.items() if link.state is not LinkState.UP}
+        try:
+            await self._stopper.everything_safe()
+        except ActFailed as failure:
+            self._event("not_safe", sentence=str(failure))
+        self._event("ready", state=self.engine.state.title, absent=absent)
+        self.settled.set()
+
+    async def _pulse(self) -> None:
+        period_s = 1.0 / self.plan.tick_hz
+        while True:
+            tick = await self._ticker.tick()
+            self.ticks += 1
+            self.missed_ticks += tick.missed
+            frame = self.intake.frame(tick.time_mono_s)
+            place = NOWHERE
+            if self._player is not None:
+                try:
+                    place = self._player.frame(frame)
+                except Exception as error:  # noqa: BLE001 - a test's own error must take energy away, not the tick
+                    sentence = f"The test ended in an error of its own ({type(error).__name__}: {error})."
+                    self._player.stop()
+                    self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
+            self.setpoints.advance(period_s * (1 + tick.missed))
+            self.recording.append(frame, state=self.engine.state, place=place)
+            self._listen_for_silence(tick.time_mono_s)
+
+    def _listen_for_silence(self, time_mono_s: float) -> None:
+        if self.engine.state not in ENERGISED:
+            return
+        for poller in self._pollers:
+            device = poller.device
+            silent_s = time_mono_s - poller.heard_mono_s
+            if device.name in self._needed and silent_s > silent_after_s(device.poll_hz):
+                link = self._links[device.name]
+                sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {link.last_error or 'no reply'}"
+                self.trip(Cause(sentence=sentence, reaction=Reaction.CUT, doubted=frozenset({device.name})))
+
+    async def _progress(self) -> None:
+        while True:
+            await asyncio.sleep(PROGRESS_EVERY_S)
+            if self.engine.state in WATCHED:
+                self._log("progress", **self.progress())
+
+    def progress(self) -> dict[str, object]:
+        """Where the run is now, and every channel's latest value."""
+        player = self._player
+        return {
+            "state": self.engine.state.title,
+            "doing": "" if player is None else player.doing,
+            "done_ratio": 0.0 if player is None else player.done_ratio,
+            "channels": {name: sample.value for name, sample in self.intake.samples.items()},
+            "missed_ticks": self.missed_ticks,
+        }
+
+    # what the parts tell
+
+    def _make_pollers(self) -> tuple[Poller, ...]:
+        plan = self.plan
+        roles = {Role.SUPPLY: plan.supply, Role.LOAD_DRIVE: plan.load_drive}
+        self._needed = {ref.device for ref in (plan.supply, plan.sink, plan.load_drive, plan.safety_chain)}
+        chain = Heartbeat(plan.safety_chain, self._links[plan.safety_chain.device], ticks=lambda: self.ticks)
+        return tuple(
+            Poller(
+                device,
+                self._links[name],
+                roles=roles,
+                setpoints=self.setpoints,
+                on_reading=self._arrived,
+                on_refusal=self._refused,
+                beat=chain.beat if name == plan.safety_chain.device else None,
+            )
+            for name, device in plan.devices.items()
+        )
+
+    def _arrived(self, ref: PortRef, reading: Reading) -> None:
+        self.intake.arrived(ref, reading)
+        if self.engine.state in WATCHED:
+            cause = objection(ref, reading, plan=self.plan, enabled=self.setpoints.is_open)
+            if cause is not None:
+                self.trip(cause)
+
+    def _crossed(self, crossings: list[Crossing]) -> None:
+        for crossing in crossings:
+            self.trip(cause_of(crossing, self._channels[crossing.limit.channel]))
+
+    def _refused(self, ref: PortRef, sentence: str) -> None:
+        self.trip(Cause(sentence=f"{ref} refused a set-point: {sentence}", reaction=Reaction.RAMP_DOWN))
+
+    def _recording_failed(self, sentence: str) -> None:
+        self._log("recording_failed", sentence=sentence)
+        self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
+
+    def _act_failed(self, sentence: str) -> None:
+        self._event("failed", sentence=sentence)
+
+    def _state_changed(self, before: State, after: State, because: str) -> None:
+        self._event("state", before=before.title, after=after.title, number=int(after), because=because)
+        if after in WATCHED or after in {State.CLEARING, State.RESETTING}:
+            self.settled.clear()
+        else:
+            self.settled.set()
+
+    def _event(self, name: str, **fields: object) -> None:
+        self.recording.event(name, **fields)
+        self._log(name, **fields)
+
+    # what each state stands for
+
+    def _acts(self) -> dict[State, Callable[[], Awaitable[None]]]:
+        return {
+            State.RESETTING: self._reset,
+            State.STARTING: self._start,
+            State.EXECUTE: self._execute,
+            State.HOLDING: self._hold,
+            State.UNHOLDING: self._unhold,
+            State.COMPLETING: lambda: self._stop("complete"),
+            State.STOPPING: lambda: self._stop("stopped"),
+            State.ABORTING: self._abort,
+            State.CLEARING: self._clear,
+        }
+
+    async def _reset(self) -> None:
+        await self._stopper.everything_safe()
+        await self._starter.ready()
+
+    async def _start(self) -> None:
+        if self._run is None:
+            raise ActFailed("Nothing was chosen to run: choose a programme before Start.")
+        await self.recording.open(self._run)
+        self._player = Player(self._run.tests, self.setpoints, on_event=self._event)
+        await self._starter.start(self._run.plan)
+
+    async def _execute(self) -> None:
+        if self._player is None:
+            raise ActFailed("Nothing was started.")
+        self._player.play()
+        await self._player.finished.wait()
+
+    async def _hold(self) -> None:
+        if self._player is not None:
+            self._player.hold()
+        await self._arrived_at_targets()
+
+    async def _unhold(self) -> None:
+        if self._player is not None:
+            self._player.restore()
+        await self._arrived_at_targets()
+
+    async def _arrived_at_targets(self) -> None:
+        while not self.setpoints.arrived:
+            await asyncio.sleep(LOOK_AGAIN_S)
+
+    async def _stop(self, ending: str) -> None:
+        self._leave_play()
+        await self._stopper.controlled_stop()
+        await self._end(ending)
+
+    async def _abort(self) -> None:
+        self._leave_play()
+        cause = self.cause
+        if cause is None:
+            cause = self.cause = Cause(sentence="Abort was asked for.", reaction=Reaction.CUT)
+        self._event("tripped", **cause.fields())
+        try:
+            if cause.reaction is Reaction.RAMP_DOWN:
+                await self._stopper.ramp_down()
+            await self._stopper.cut(lambda: self.cause if self.cause is not None else cause)
+        finally:
+            await self._end("aborted")
+
+    async def _clear(self) -> None:
+        await self._stopper.everything_safe()
+        await self._starter.clear_protections()
+        self.cause = None
+        self._told.clear()
+
+    def _leave_play(self) -> None:
+        if self._player is not None:
+            self._player.stop()
+
+    async def _end(self, ending: str) -> None:
+        self.intake.monitor = None
+        self._player = None
+        await self.recording.close(ending)

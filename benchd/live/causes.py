@@ -1,0 +1,46 @@
+"""Why energy is taken away: one sentence, the reaction, and which devices can no longer be believed. Values only."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchd.live.plan import BenchPlan
+from benchd.rules.channels import Channel
+from benchd.rules.limits import Bound, Crossing, Reaction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """The first cause of a trip. `doubted` are devices whose readings or obedience are part of the cause."""
+
+    sentence: str
+    reaction: Reaction
+    doubted: frozenset[str] = frozenset()
+    chain_open: bool = False  # the hardware has already taken the energy away
+
+    def fields(self) -> Mapping[str, object]:
+        """The cause as an event's fields."""
+        return {
+            "cause": self.sentence,
+            "reaction": self.reaction.name.lower(),
+            "doubted": sorted(self.doubted),
+            "chain_open": self.chain_open,
+        }
+
+
+def cause_of(crossing: Crossing, channel: Channel) -> Cause:
+    """The cause that a crossed limit stands for; a channel that went silent makes its device doubtful."""
+    limit = crossing.limit
+    what = limit.words(channel.unit)
+    if limit.bound is Bound.STALE:
+        sentence = f"{what}: look at {channel.device} and its wire (limit from {limit.origin})."
+        return Cause(sentence=sentence, reaction=limit.reaction, doubted=frozenset({channel.device}))
+    sentence = f"{what}: {crossing.value:.6g} {channel.unit} was read (limit from {limit.origin})."
+    return Cause(sentence=sentence, reaction=limit.reaction)
+
+
+def stops_by_braking(cause: Cause, plan: BenchPlan) -> bool:
+    """Whether the load drive may brake the shaft: only where it and what measures the shaft can be believed."""
+    believed_needed = {plan.load_drive.device} | {
+        channel.device for channel in plan.channels if channel.name in {"shaft_torque", "shaft_speed"}
+    }
+    return not cause.chain_open and not (cause.doubted & believed_needed)

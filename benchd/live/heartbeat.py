@@ -1,0 +1,30 @@
+"""Toggles the safety chain's heartbeat while the tick advances, and only then. It must never beat on its own clock."""
+
+from collections.abc import Callable
+
+from benchd.live.link import Link
+from benchd.live.plan import PortRef
+
+
+class Heartbeat:
+    """One beat a poll of the safety chain, withheld when no tick came since the last one.
+
+    The chain opens by itself when the beat stays away. Raises the five error kinds from `beat`.
+    """
+
+    def __init__(self, ref: PortRef, link: Link, *, ticks: Callable[[], int]) -> None:
+        self._ref = ref
+        self._link = link
+        self._ticks = ticks
+        self._seen = -1
+        self._high = False
+
+    async def beat(self) -> None:
+        """Toggle the heartbeat if the tick has advanced."""
+        ticks = self._ticks()
+        if ticks == self._seen:
+            return
+        self._seen = ticks
+        self._high = not self._high
+        high = self._high
+        await self._link.call(self._ref.port, lambda chain: chain.beat(high=high))

@@ -1,0 +1,93 @@
+"""What the live room is told about its bench: plain values, made from the bench file elsewhere. It decides nothing."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchd.contract import Capability
+from benchd.rules.channels import Channel
+from benchd.rules.limits import Limit
+from benchd.rules.ramps import Slopes
+
+
+@dataclass(frozen=True, slots=True)
+class PortRef:
+    """One port of one device."""
+
+    device: str
+    port: str
+
+    def __str__(self) -> str:
+        return f"{self.device}.{self.port}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DevicePlan:
+    """How one device is polled and what was promised for it."""
+
+    name: str
+    poll_hz: float
+    reply_time_s: float
+    safe_time_s: float
+    ports: Mapping[str, Capability]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DcLink:
+    """The DC link's facts: the rungs of the voltage ladder above the supply's set-point."""
+
+    sink_threshold_v: float
+    sink_current_limit_a: float
+    over_voltage_protection_v: float
+    component_rating_v: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopping:
+    """How the bench comes to rest."""
+
+    standstill_rpm: float
+    braking_torque_nm: float
+    controlled_stop_time_s: float
+    coasting_time_s: float
+    discharged_v: float = 60.0  # touch limit for DC, IEC 60204-1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Starting:
+    """What has to hold before anything is enabled."""
+
+    remote_required: bool
+    pre_start_warning_s: float
+    transducer_zero_limit_nm: float
+    zero_time_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BenchPlan:
+    """One bench, ready to be run. Every role names ports that exist and can do what the role needs."""
+
+    name: str
+    tick_hz: float
+    devices: Mapping[str, DevicePlan]
+    channels: tuple[Channel, ...]
+    supply: PortRef
+    sink: PortRef
+    load_drive: PortRef
+    safety_chain: PortRef
+    slopes: Slopes
+    dc_link: DcLink
+    stopping: Stopping
+    starting: Starting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunPlan:
+    """What one run may do at most: the effective limits, and the magnitudes set-points are clamped to."""
+
+    limits: tuple[Limit, ...]
+    train_speed_rpm: float  # what the weakest part of the shaft train carries
+    train_torque_nm: float
+    voltage_limit_v: float
+    current_limit_a: float
+    torque_limit_nm: float
+    speed_limit_rpm: float

@@ -1,0 +1,129 @@
+"""Plays a run's tests: feeds frames to their generators and passes on what they ask for. It speaks to no device."""
+
+import asyncio
+import dataclasses
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from benchd.live.setpoints import SetPoints
+from benchd.rules.frames import Frame
+from benchd.rules.moves import Move, Point, Role, Target
+
+
+class PlayedTest(Protocol):
+    """One test of a run, ready to be played from given targets."""
+
+    @property
+    def title(self) -> str:
+        """Its name for people."""
+
+    def moves(self, at: Mapping[Role, Target]) -> "Moves":
+        """A fresh generator that starts from the targets in force."""
+
+    def held(self, targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
+        """What to hold instead of these targets while the bench is Held."""
+
+
+class Moves(Protocol):
+    """What a test's generator must offer."""
+
+    def __next__(self) -> Move:
+        """The first move."""
+
+    def send(self, frame: Frame, /) -> Move:
+        """The next move; raises StopIteration when the test is done."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where in the run a frame belongs: the test's number and the point's, each -1 outside of one."""
+
+    test: int = -1
+    point: int = -1
+
+
+NOWHERE = Place()
+
+
+class Player:
+    """Steps through the tests, one frame at a time. `finished` is set when the last one has ended."""
+
+    def __init__(self, tests: Sequence[PlayedTest], setpoints: SetPoints, *, on_event: Callable[..., None]) -> None:
+        self._tests = tests
+        self._setpoints = setpoints
+        self._on_event = on_event
+        self._number = -1
+        self._moves: Moves | None = None
+        self._point: Point | None = None
+        self._asked: Mapping[Role, Target] = {}
+        self.finished = asyncio.Event()
+        self.playing = False
+        self.doing = ""
+        self.done_ratio = 0.0
+
+    def play(self) -> None:
+        """Go on playing, from where it was held or from the start."""
+        self.playing = True
+
+    def hold(self) -> None:
+        """Hold: the test decides what its machines do meanwhile."""
+        self.playing = False
+        if 0 <= self._number < len(self._tests):
+            self._setpoints.ask(self._tests[self._number].held(self._setpoints.targets))
+
+    def restore(self) -> None:
+        """Ask again for what the test had asked for before it was held."""
+        if self._asked:
+            self._setpoints.ask(self._asked)
+
+    def stop(self) -> None:
+        """Play nothing any more; targets stay as they are."""
+        self.playing = False
+        self._leave_point()
+
+    def frame(self, frame: Frame) -> Place:
+        """Feed one frame; the place that this frame belongs to."""
+        if not self.playing or self.finished.is_set():
+            return NOWHERE
+        place = Place(test=self._number, point=-1 if self._point is None else self._point.number)
+        move = self._next(frame)
+        if move is None:
+            self.finished.set()
+            return place
+        self._asked = move.targets
+        self._setpoints.ask(move.targets)
+        self.doing = move.doing
+        self.done_ratio = move.done_ratio
+        self._note(move)
+        return place
+
+    def _next(self, frame: Frame) -> Move | None:
+        if self._moves is not None:
+            try:
+                return self._moves.send(frame)
+            except StopIteration:
+                self._leave_point()
+                self._on_event("test_ended", test=self._number, title=self._tests[self._number].title)
+        self._number += 1
+        if self._number == len(self._tests):
+            return None
+        test = self._tests[self._number]
+        self._on_event("test_started", test=self._number, title=test.title)
+        self._moves = test.moves(self._setpoints.targets)
+        return next(self._moves)
+
+    def _note(self, move: Move) -> None:
+        for sentence in move.notes:
+            self._on_event("deviation", test=self._number, sentence=sentence)
+        before = self._point
+        if (before and before.number) != (move.point and move.point.number):
+            self._leave_point()
+            if move.point is not None:
+                self._on_event("point_started", test=self._number, **dataclasses.asdict(move.point))
+        self._point = move.point
+
+    def _leave_point(self) -> None:
+        if self._point is not None:
+            self._on_event("point_ended", test=self._number, number=self._point.number)
+            self._point = None

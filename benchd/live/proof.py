@@ -1,0 +1,72 @@
+"""What must be proved by read-back before anything is enabled. Pure: values in, sentences out; nothing is energised.
+
+Software is too slow for a link that charges in a millisecond or a coupling that breaks in one, so it proves that the
+hardware holds those limits by itself. None of this is a safety function.
+"""
+
+import itertools
+
+from benchd.contract import DriveLimits, SinkSettings, SupplySettings
+from benchd.live.plan import BenchPlan, RunPlan
+
+READ_BACK = 0.005  # devices round set-points to their resolution; this share of the value is taken as equal
+
+
+def ladder_objections(bench: BenchPlan, run: RunPlan, *, supply: SupplySettings, sink: SinkSettings) -> list[str]:
+    """Every rung of the voltage ladder that does not hold, in one sentence each.
+
+    Supply set-point < sink threshold < hardware over-voltage protection < component rating, as read back.
+    """
+    link = bench.dc_link
+    found = []
+    if not sink.armed:
+        found.append(f"{bench.sink} is not armed: it did not confirm constant voltage with its input on.")
+    rungs = (
+        (f"the highest supply set-point of this run ({run.voltage_limit_v:g} V)", run.voltage_limit_v),
+        (f"the sink threshold read back from {bench.sink} ({sink.threshold_v:g} V)", sink.threshold_v),
+        (
+            f"the over-voltage protection read back from {bench.supply} ({supply.over_voltage_protection_v:g} V)",
+            supply.over_voltage_protection_v,
+        ),
+        (f"the rating of the weakest link component ({link.component_rating_v:g} V)", link.component_rating_v),
+    )
+    for (lower, lower_v), (upper, upper_v) in itertools.pairwise(rungs):
+        if not lower_v < upper_v:
+            found.append(f"The voltage ladder does not hold: {lower} must be below {upper}; see [dc_link].")
+    for what, asked_v, shown_v in (
+        (f"threshold of {bench.sink}", link.sink_threshold_v, sink.threshold_v),
+        (
+            f"over-voltage protection of {bench.supply}",
+            link.over_voltage_protection_v,
+            supply.over_voltage_protection_v,
+        ),
+    ):
+        if abs(asked_v - shown_v) > READ_BACK * abs(asked_v):
+            found.append(f"The {what} reads back {shown_v:g} V instead of the {asked_v:g} V of the bench file.")
+    return found
+
+
+def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits) -> list[str]:
+    """What the load drive's own limits leave open, in one sentence each.
+
+    Its overspeed trip and its torque limit must be at or below what the weakest part of the shaft train carries; its stop
+    options must be ones that take the torque away.
+    """
+    found = []
+    name = bench.load_drive
+    if not 0.0 < limits.overspeed_rpm <= run.train_speed_rpm:
+        found.append(
+            f"{name} trips itself only above {limits.overspeed_rpm:g} r/min, but the shaft train carries "
+            f"{run.train_speed_rpm:g} r/min: lower the overspeed limit in the drive."
+        )
+    if not 0.0 < limits.torque_limit_nm <= run.train_torque_nm:
+        found.append(
+            f"{name} can make {limits.torque_limit_nm:g} N·m by itself, but the shaft train carries "
+            f"{run.train_torque_nm:g} N·m: lower the torque limit in the drive."
+        )
+    # Object 605Ch: 0 disable the power stage, 1 slow down first; 605Eh: 0 disable, 1 and 2 slow down (IEC 61800-7-201).
+    if limits.disable_option not in {0, 1}:
+        found.append(f"{name} has disable option {limits.disable_option} (605Ch): set 0 or 1 in the drive.")
+    if limits.fault_reaction_option not in {0, 1, 2}:
+        found.append(f"{name} has fault reaction {limits.fault_reaction_option} (605Eh): set 0, 1 or 2 in the drive.")
+    return found

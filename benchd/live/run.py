@@ -1,0 +1,48 @@
+"""What a run is to the live room: its limits, its tests and where it is recorded. Protocols and values only."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from benchd.live.plan import RunPlan
+from benchd.live.player import PlayedTest
+
+
+class Recorder(Protocol):
+    """Where a run's frames and events go. `append` and `event` are cheap and never wait; the others may be slow."""
+
+    def append(
+        self,
+        *,
+        time_mono_s: float,
+        state: int,
+        test: int,
+        point: int,
+        values: Sequence[float],
+        ages_s: Sequence[float],
+        quality: Sequence[int],
+    ) -> None:
+        """One frame, channels in the order they were declared in."""
+
+    def event(self, name: str, *, time_mono_s: float, **fields: object) -> None:
+        """One event."""
+
+    def flush(self) -> None:
+        """Bring to disk what is pending. Raises `RecordingFailed` in one sentence."""
+
+    def close(self, ending: str) -> None:
+        """Write the ending and finish the folder. Raises `RecordingFailed` in one sentence."""
+
+
+class RecordingFailed(Exception):
+    """What should be recorded could not be written; the sentence says why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One execution of a programme on a specimen, ready to be started. `open_recorder` may be slow."""
+
+    title: str
+    plan: RunPlan
+    tests: Sequence[PlayedTest]
+    open_recorder: Callable[[], Recorder]
