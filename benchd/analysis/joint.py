@@ -1,0 +1,281 @@
+"""The motor's constants from all settled points of a run together: U = K·ω + R·I + Ub. It must never write a report.
+
+The no-load test's voltage steps separate K from the brush drop, the load test's torque steps bring out R; whatever a
+run lacks for one of them is assumed within bounds that the uncertainty carries.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.analysis.averages import effective_number
+from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM
+from benchd.analysis.fits import least_squares
+from benchd.analysis.inputs import Inputs, Scalar
+from benchd.analysis.points import PointTable
+from benchd.analysis.propagation import Output, Source, propagate
+from benchd.analysis.record import Record
+
+Floats = NDArray[np.float64]
+
+VOLTAGE, CURRENT, TORQUE, SPEED = "dc_voltage", "dc_current", "shaft_torque", "shaft_speed"
+WINDING, HOUSING, AMBIENT = "winding_temperature", "housing_temperature", "ambient_temperature"
+ELECTRICAL = (VOLTAGE, CURRENT, SPEED)
+VOLTAGE_MODEL, FRICTION_MODEL, TORQUE_MODEL = "voltage equation", "friction line", "torque line"
+
+VOLTAGE_RATIO_NEEDED = 1.3  # greatest by least voltage, for the brush drop to show
+CURRENT_RATIO_NEEDED = 1.5  # greatest by least current, for the resistance to show
+BRUSH_DROP_LIMIT_SHARE = 0.02  # of the voltage: with more doubt than this the brush drop counts as not determined
+BRUSH_DROP_BOUND_V = 2.0  # two sliding contacts of about a volt each (common practice)
+BRUSH_DROP_BOUND_SHARE = 0.1
+PLATE_RESISTANCE_HALF_WIDTH_SHARE = 0.2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Constants:
+    """K in V·s/rad, R in Ω at the reference winding temperature, Ub in V; each (b,)."""
+
+    k: Floats
+    r: Floats
+    ub: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Electrical:
+    """Voltage V, current A, speed rad/s of n points, positive in the direction the motor turned; each (b, n)."""
+
+    u: Floats
+    i: Floats
+    w: Floats
+
+
+def excess_scatter(residuals: Floats, order: Floats, parameters: int, known_variance: Floats) -> tuple[float, float]:
+    """(standard deviation a point, degrees of freedom) of a model's imperfection beyond what the points explain.
+
+    `residuals`, `order` and `known_variance` are (n,); `order` is what the points are sorted by to see whether
+    residuals follow each other (a bent curve), in which case they count by their effective number.
+    """
+    n = residuals.size
+    if n <= parameters:
+        return 0.0, math.inf
+    observed = float(residuals @ residuals) / (n - parameters)
+    excess = observed - float(known_variance.mean())
+    if excess <= 0.0:
+        return 0.0, math.inf
+    inflation = n / effective_number(residuals[np.argsort(order, kind="stable")])
+    return math.sqrt(excess * inflation), float(n - parameters)
+
+
+class JointModel:
+    """All usable points of a run's no-load and load tests, and the constants that they share."""
+
+    def __init__(
+        self, *, record: Record, table: PointTable, scalars: Sequence[Scalar], free_r: bool, free_ub: bool
+    ) -> None:
+        self.record = record
+        self.table = table
+        self.free_r, self.free_ub = free_r, free_ub
+        self.has_torque = table.has(TORQUE)
+        self.has_winding = bool(table.size) and bool(table.complete([WINDING]).all())
+        channels = [*ELECTRICAL, *([TORQUE] if self.has_torque else []), *([WINDING] if self.has_winding else [])]
+        models = (VOLTAGE_MODEL, FRICTION_MODEL, TORQUE_MODEL)
+        self.inputs = Inputs(record=record, table=table, channels=channels, models=models, scalars=scalars)
+        self.no_load = np.flatnonzero(table.of_kind("no_load"))
+        self.load = np.flatnonzero(table.of_kind("load"))
+        self._electric_sign = np.sign(table.mean[VOLTAGE])
+        self._shaft_sign = np.sign(table.mean[SPEED])
+        self.sources: list[Source] = [*self.inputs.sources, *self._voltage_model_sources()]
+
+    # ---- the points under the errors of `x` (b, m)
+
+    def electrical(self, x: Floats) -> Electrical:
+        """Voltage, current and speed of all points."""
+        return Electrical(
+            u=self._electric_sign * self.inputs.channel(x, VOLTAGE),
+            i=self._electric_sign * self.inputs.channel(x, CURRENT),
+            w=self._shaft_sign * self.inputs.channel(x, SPEED) * RAD_S_PER_RPM,
+        )
+
+    def torque(self, x: Floats) -> Floats:
+        """Shaft torque of all points, N·m (b, n), positive when the specimen drives."""
+        return self._shaft_sign * self.inputs.channel(x, TORQUE)
+
+    def winding_degc(self, x: Floats) -> Floats:
+        """The winding's mean temperature (b,) over the load points (without any: over all), the reference of R."""
+        which = self.load if self.load.size else np.arange(self.table.size)
+        return np.asarray(self.inputs.channel(x, WINDING)[:, which].mean(axis=1))
+
+    @property
+    def nominal(self) -> Floats:
+        """The measured points without any error, as a batch of one (1, m)."""
+        return self.inputs.nominal[None, :]
+
+    # ---- the equations
+
+    def constants(self, x: Floats) -> Constants:
+        """K, R and Ub by least squares over all points; what is not free is taken from its scalar."""
+        e = self.electrical(x)
+        heated = self._heated_current(x, e)
+        ones = np.ones_like(e.u)
+        columns, y = [e.w], e.u + self.inputs.deviation(x, VOLTAGE_MODEL)
+        if self.free_r:
+            columns.append(heated)
+        else:
+            y = y - self.inputs.scalar(x, "resistance")[:, None] * heated
+        if self.free_ub:
+            columns.append(ones)
+        else:
+            y = y - self.inputs.scalar(x, "brush_drop")[:, None]
+        solution = least_squares(np.stack(columns, axis=-1), y)
+        return Constants(
+            k=solution[:, 0],
+            r=solution[:, 1] if self.free_r else self.inputs.scalar(x, "resistance"),
+            ub=solution[:, -1] if self.free_ub else self.inputs.scalar(x, "brush_drop"),
+        )
+
+    def _heated_current(self, x: Floats, e: Electrical) -> Floats:
+        """Current times the winding's resistance at each point by that at the reference temperature."""
+        if not self.has_winding:
+            return e.i
+        theta = COPPER_CONSTANT_DEGC + self.inputs.channel(x, WINDING)
+        reference = COPPER_CONSTANT_DEGC + self.winding_degc(x)
+        return np.asarray(e.i * theta / reference[:, None])
+
+    def friction_nm(self, x: Floats, k: Floats) -> Floats:
+        """The specimen's own friction (and iron-loss) torque K·I - T at all points, N·m (b, n)."""
+        return np.asarray(k[:, None] * self.electrical(x).i - self.torque(x))
+
+    def friction_line(self, x: Floats, k: Floats) -> tuple[Floats, Floats]:
+        """(Coulomb N·m, viscous N·m·s/rad), each (b,), over the no-load points."""
+        w = self.electrical(x).w[:, self.no_load]
+        y = (self.friction_nm(x, k) + self.inputs.deviation(x, FRICTION_MODEL))[:, self.no_load]
+        solution = least_squares(np.stack([np.ones_like(w), w], axis=-1), y)
+        return solution[:, 0], solution[:, 1]
+
+    def torque_line(self, x: Floats) -> tuple[Floats, Floats]:
+        """(N·m/A, N·m), each (b,): shaft torque = first · current - second, over the load points."""
+        i = self.electrical(x).i[:, self.load]
+        y = (self.torque(x) + self.inputs.deviation(x, TORQUE_MODEL))[:, self.load]
+        solution = least_squares(np.stack([i, -np.ones_like(i)], axis=-1), y)
+        return solution[:, 0], solution[:, 1]
+
+    @property
+    def has_friction_line(self) -> bool:
+        """Whether the no-load points tell Coulomb from viscous friction."""
+        speeds = np.abs(self.table.mean[SPEED][self.no_load])
+        return self.has_torque and speeds.size >= 3 and float(speeds.max()) > 1.3 * float(speeds.min())
+
+    # ---- how far the points deviate from the equations
+
+    def _independent(self, channel: str) -> Floats:
+        return self.inputs.independent[channel]
+
+    def _spread(self, model: str, name: str, which: NDArray[np.intp], size: float, degrees: float) -> list[Source]:
+        sizes = np.zeros(self.table.size)
+        sizes[which] = size
+        return self.inputs.model_sources(model, name, sizes, degrees)
+
+    def _voltage_model_sources(self) -> list[Source]:
+        x = self.nominal
+        c, e = self.constants(x), self.electrical(x)
+        residual = (e.u - c.k[:, None] * e.w - c.r[:, None] * self._heated_current(x, e) - c.ub[:, None])[0]
+        known = (
+            self._independent(VOLTAGE) ** 2
+            + (c.k[0] * RAD_S_PER_RPM * self._independent(SPEED)) ** 2
+            + (c.r[0] * self._independent(CURRENT)) ** 2
+        )
+        size, degrees = excess_scatter(residual, e.i[0], 1 + self.free_r + self.free_ub, known)
+        every = np.arange(self.table.size)
+        return self._spread(VOLTAGE_MODEL, "deviation from the voltage equation", every, size, degrees)
+
+    def friction_sources(self) -> list[Source]:
+        """Sources for the scatter of the no-load points about the friction line."""
+        x, n = self.nominal, self.no_load
+        k = self.constants(x).k
+        coulomb, viscous = self.friction_line(x, k)
+        w = self.electrical(x).w[0, n]
+        residual = self.friction_nm(x, k)[0, n] - coulomb[0] - viscous[0] * w
+        known = ((k[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
+        size, degrees = excess_scatter(residual, w, 2, known)
+        return self._spread(FRICTION_MODEL, "deviation from the friction line", n, size, degrees)
+
+    def torque_line_sources(self) -> list[Source]:
+        """Sources for the scatter of the load points about the torque line."""
+        x, n = self.nominal, self.load
+        slope, lost = self.torque_line(x)
+        i = self.electrical(x).i[0, n]
+        residual = self.torque(x)[0, n] - slope[0] * i + lost[0]
+        known = ((slope[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
+        size, degrees = excess_scatter(residual, i, 2, known)
+        return self._spread(TORQUE_MODEL, "deviation from the torque line", n, size, degrees)
+
+    def outputs_of_constants(self) -> dict[str, Output]:
+        """K, R, Ub with their uncertainties, by "k", "r", "ub"."""
+        return propagate(lambda x: vars_of(self.constants(x)), self.inputs.nominal, self.sources)
+
+
+def vars_of(constants: Constants) -> dict[str, Floats]:
+    """The constants as named outputs."""
+    return {"k": constants.k, "r": constants.r, "ub": constants.ub}
+
+
+def joint_model(record: Record, table: PointTable) -> JointModel | str:
+    """The joint model of these points, or the sentence that says why there is none."""
+    if table.size == 0:
+        return "no settled point has usable voltage, current and speed"
+    if not bool(np.all(np.abs(table.mean[SPEED]) > 0.0)):
+        return "the shaft stood still at one of the points"
+    current = np.abs(table.mean[CURRENT])
+    voltage = np.abs(table.mean[VOLTAGE])
+    free_r = bool(table.of_kind("load").sum() >= 3 and current.max() > CURRENT_RATIO_NEEDED * current.min())
+    steps = bool(table.size >= 4 and voltage.max() > VOLTAGE_RATIO_NEEDED * voltage.min())
+    scalars: list[Scalar] = []
+    if not free_r:
+        resistance = _assumed_resistance(record)
+        if resistance is None:
+            return (
+                "without torque steps the winding resistance stays unknown, and the rating plate gives neither "
+                "winding_resistance_ohm nor rated voltage and current: run a load test or complete the motor file"
+            )
+        scalars.append(resistance)
+    if steps:
+        joint = JointModel(record=record, table=table, scalars=scalars, free_r=free_r, free_ub=True)
+        doubt = joint.outputs_of_constants()["ub"].standard_uncertainty
+        if doubt <= 0.5 * BRUSH_DROP_LIMIT_SHARE * float(voltage.max()):
+            return joint
+    scalars.append(_assumed_brush_drop(float(voltage.max())))
+    return JointModel(record=record, table=table, scalars=scalars, free_r=free_r, free_ub=False)
+
+
+def _assumed_brush_drop(voltage_v: float) -> Scalar:
+    half = 0.5 * min(BRUSH_DROP_BOUND_V, BRUSH_DROP_BOUND_SHARE * voltage_v)
+    return Scalar(
+        name="brush_drop",
+        value=half,
+        standard_uncertainty=half / math.sqrt(3.0),
+        source=f"brush drop, assumed between 0 and {2.0 * half:.3g} V",
+    )
+
+
+def _assumed_resistance(record: Record) -> Scalar | None:
+    plate = record.rated("winding_resistance_ohm")
+    if plate is not None and plate > 0.0:
+        return Scalar(
+            name="resistance",
+            value=plate,
+            standard_uncertainty=plate * PLATE_RESISTANCE_HALF_WIDTH_SHARE / math.sqrt(3.0),
+            source="winding resistance, rating plate within 20 %",
+        )
+    voltage, current = record.rated("rated_voltage_v"), record.rated("rated_current_a")
+    if voltage is None or current is None or current <= 0.0:
+        return None
+    half = 0.25 * voltage / current  # more than half of the power lost in the winding would be no motor
+    return Scalar(
+        name="resistance",
+        value=half,
+        standard_uncertainty=half / math.sqrt(3.0),
+        source="winding resistance, assumed below half of rated voltage by current",
+    )

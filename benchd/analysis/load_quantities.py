@@ -1,0 +1,62 @@
+"""What a load test gives, in order, with units and how each number comes about. Words only; it must never compute."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.analysis.joint import JointModel
+from benchd.analysis.results import Wanted
+
+HYSTERESIS = ("hysteresis_current", "hysteresis_speed", "hysteresis_at_torque")
+
+
+def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: float, winding: str) -> Sequence[Wanted]:
+    """The quantities of a load test whose points stand at `which` of the joint table; `winding` says its state."""
+    fit = f"least squares of U = K·ω + R·I + Ub over the {joint.table.size} no-load and load points of the run together"
+    lines = f"the fitted lines of speed and torque over current at {voltage_v:g} V, {winding}"
+    rated = "local line over torque through the points about rated torque"
+    gap = "down less up at equal torque, where the currents differ most"
+    wanted = [
+        Wanted(name="voltage_constant", unit="V·s/rad", how=fit),
+        Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=fit),
+        Wanted(name="torque_constant", unit="N·m/A", how="slope of shaft torque over current, load points"),
+        Wanted(name="winding_resistance", unit="Ω", how=f"{fit}; winding with brush contacts, {winding}"),
+        Wanted(name="winding_resistance_20", unit="Ω", how=f"the winding resistance carried to 20 °C {winding}"),
+        Wanted(name="winding_temperature", unit="°C", how="mean over the load points"),
+        Wanted(name="brush_drop", unit="V", how=fit),
+        Wanted(name="stall_torque", unit="N·m", how=f"extrapolated along {lines}"),
+        Wanted(name="stall_current", unit="A", how=f"extrapolated along {lines}"),
+        Wanted(name="no_load_speed_extrapolated", unit="r/min", how=f"extrapolated along {lines}"),
+        Wanted(name="no_load_current_extrapolated", unit="A", how=f"extrapolated along {lines}"),
+        Wanted(name="maximum_output_power", unit="W", how=f"half of stall torque at half of no-load speed, {lines}"),
+        Wanted(name="maximum_efficiency", unit="1", how=f"where the losses of {lines} are least against the input"),
+        Wanted(name="current_at_maximum_efficiency", unit="A", how="root of no-load times stall current"),
+        Wanted(name="speed_at_maximum_efficiency", unit="r/min", how=f"on {lines}"),
+        Wanted(name="torque_at_maximum_efficiency", unit="N·m", how=f"on {lines}"),
+        Wanted(name="speed_at_rated_torque", unit="r/min", how=rated),
+        Wanted(name="current_at_rated_torque", unit="A", how=rated),
+        Wanted(name="input_power_at_rated_torque", unit="W", how=f"voltage times current, each by {rated}"),
+        Wanted(name="output_power_at_rated_torque", unit="W", how=f"rated torque times speed by {rated}"),
+        Wanted(name="efficiency_at_rated_torque", unit="1", how="output power by input power at rated torque"),
+        Wanted(name="friction_torque_at_rated_torque", unit="N·m", how="K·I - T at rated torque (iron loss included)"),
+        Wanted(name="hysteresis_current", unit="A", how=gap),
+        Wanted(name="hysteresis_speed", unit="r/min", how=gap),
+        Wanted(name="hysteresis_at_torque", unit="N·m", how="shaft torque where the hysteresis is stated"),
+    ]
+    columns = [
+        ("voltage", "V", "mean at the motor terminals"),
+        ("current", "A", "mean"),
+        ("speed", "r/min", "mean"),
+        ("input_power", "W", "mean voltage times mean current"),
+    ]
+    if joint.has_torque:
+        columns += [
+            ("torque", "N·m", "mean shaft torque"),
+            ("output_power", "W", "shaft torque times speed"),
+            ("efficiency", "1", "output power by input power"),
+        ]
+    for i in which.tolist():
+        stem = f"point_{joint.table.asked[i].point:03d}"
+        wanted += [Wanted(name=f"{stem}_{name}", unit=unit, how=how) for name, unit, how in columns]
+    return wanted

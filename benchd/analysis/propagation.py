@@ -1,0 +1,139 @@
+"""Carry uncertainties through an evaluation by differencing it. It must never know what is being evaluated.
+
+Law of propagation of uncertainty: JCGM 100, 5.1.2 (5.2.2 with correlation); effective degrees of freedom:
+Welch-Satterthwaite, JCGM 100, G.4.1; the step of each difference is the input's own standard uncertainty (5.1.4, note).
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from benchd.rules.quantities import Quantity
+
+Floats = NDArray[np.float64]
+Model = Callable[[Floats], Mapping[str, Floats]]
+"""Inputs (b, m) to outputs, each (b,): b variants of the m inputs are evaluated at once."""
+
+COVERAGE = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """One cause of doubt about one input: its name in the budget, standard uncertainty and degrees of freedom.
+
+    Sources of one `group` share one estimate of their size (the scatter about a fit), so that its degrees of freedom
+    count once.
+    """
+
+    name: str
+    input: int
+    standard_uncertainty: float
+    degrees_of_freedom: float = math.inf
+    group: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Addition:
+    """A contribution that acts on an output itself, such as a difference between two branches of a curve."""
+
+    name: str
+    standard_uncertainty: float
+    degrees_of_freedom: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """One propagated number; NaN where the evaluation gives none."""
+
+    value: float
+    standard_uncertainty: float
+    degrees_of_freedom: float
+    budget: Mapping[str, float]
+
+
+def sensitivities(model: Model, nominal: Floats, steps: Floats) -> tuple[dict[str, float], dict[str, Floats]]:
+    """Each output at `nominal` (m,), and its (m,) derivatives by central differences; a zero step gives a zero."""
+    active = np.flatnonzero(steps > 0.0)
+    rows = np.arange(active.size)
+    inputs = np.repeat(nominal[None, :], 2 * active.size + 1, axis=0)
+    inputs[1 + rows, active] += steps[active]
+    inputs[1 + active.size + rows, active] -= steps[active]
+    values: dict[str, float] = {}
+    derivatives: dict[str, Floats] = {}
+    for name, output in model(inputs).items():
+        values[name] = float(output[0])
+        slope = np.zeros(nominal.size)
+        above, below = output[1 : 1 + active.size], output[1 + active.size :]
+        slope[active] = (above - below) / (2.0 * steps[active])
+        derivatives[name] = slope
+    return values, derivatives
+
+
+def output_covariance(derivatives: Sequence[Floats], input_covariance: Floats) -> Floats:
+    """The covariance matrix (q, q) of q outputs from that of m correlated inputs (JCGM 100, 5.2.2 and H.2.3)."""
+    jacobian = np.stack(list(derivatives))
+    return jacobian @ input_covariance @ jacobian.T
+
+
+def effective_degrees_of_freedom(shares: Floats, degrees: Floats) -> float:
+    """Welch-Satterthwaite: shares are standard uncertainties in the output's unit (JCGM 100, G.4.1)."""
+    total = float(np.sum(shares**2))
+    weight = float(np.sum(shares**4 / degrees))
+    return math.inf if weight <= 0.0 else total**2 / weight
+
+
+def propagate(
+    model: Model,
+    nominal: Floats,
+    sources: Sequence[Source],
+    additions: Mapping[str, Sequence[Addition]] | None = None,
+) -> dict[str, Output]:
+    """Every output of `model` at `nominal` (m,) with its uncertainty, degrees of freedom and budget by source name."""
+    extra = additions or {}
+    sources = [s for s in sources if s.standard_uncertainty > 0.0]
+    index = np.array([s.input for s in sources], dtype=np.intp)
+    size = np.array([s.standard_uncertainty for s in sources], dtype=np.float64)
+    steps = np.zeros(nominal.size)
+    np.add.at(steps, index, size**2)
+    values, derivatives = sensitivities(model, nominal, np.sqrt(steps))
+    names = sorted({s.name for s in sources})
+    name_of = np.array([names.index(s.name) for s in sources], dtype=np.intp)
+    groups: dict[str, int] = {}
+    group_of = np.array([groups.setdefault(s.group or f"#{n}", len(groups)) for n, s in enumerate(sources)], np.intp)
+    degrees = np.full(len(groups), math.inf)
+    np.minimum.at(degrees, group_of, np.array([s.degrees_of_freedom for s in sources], dtype=np.float64))
+    outputs = {}
+    for output, value in values.items():
+        variances = (derivatives[output][index] * size) ** 2
+        by_name = dict(zip(names, np.bincount(name_of, variances, len(names)).tolist(), strict=True))
+        by_group = np.bincount(group_of, variances, len(groups))
+        for addition in extra.get(output, ()):
+            by_name[addition.name] = by_name.get(addition.name, 0.0) + addition.standard_uncertainty**2
+        added = extra.get(output, ())
+        shares = np.sqrt(np.concatenate([by_group, [a.standard_uncertainty**2 for a in added]]))
+        all_degrees = np.concatenate([degrees, [a.degrees_of_freedom for a in added]])
+        outputs[output] = Output(
+            value=value,
+            standard_uncertainty=math.sqrt(float(np.sum(shares**2))),
+            degrees_of_freedom=effective_degrees_of_freedom(shares, all_degrees),
+            budget={name: math.sqrt(variance) for name, variance in by_name.items() if variance > 0.0},
+        )
+    return outputs
+
+
+def coverage_factor(degrees_of_freedom: float) -> float:
+    """Student's t for 95 % (two-sided) at these degrees of freedom, at least one (JCGM 100, G.3.2)."""
+    # beyond this t equals the normal quantile to more digits than anybody states
+    return float(stdtrit(min(max(degrees_of_freedom, 1.0), 1e9), 0.5 + COVERAGE / 2.0))
+
+
+def expanded(quantity: Quantity) -> tuple[float, float]:
+    """(U, k): expanded uncertainty for 95 % in the quantity's unit, and coverage factor. NaN without a value."""
+    if quantity.value is None:
+        return math.nan, math.nan
+    k = coverage_factor(quantity.degrees_of_freedom)
+    return k * quantity.standard_uncertainty, k

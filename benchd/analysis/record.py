@@ -1,0 +1,73 @@
+"""What an evaluator is handed: one run as arrays and plain values. It must never read a file or evaluate."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.rules.channels import Calibration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zero:
+    """The zero of one channel, measured at standstill before the run and already taken off its values.
+
+    `value` and `standard_uncertainty` in the channel's unit.
+    """
+
+    value: float
+    standard_uncertainty: float
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedPoint:
+    """One operating point that a test asked for; `asked` carries numbers with the unit in the name (`torque_nm`)."""
+
+    point: int
+    direction: Literal["up", "down", ""] = ""
+    asked: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordedTest:
+    """One test of a run: its place in the programme, its kind (`no_load`, `load`), settings and operating points."""
+
+    index: int
+    kind: str
+    settings: Mapping[str, object] = field(default_factory=dict)
+    points: Sequence[RecordedPoint] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """One run of one specimen: n rows of held samples, and what is known about motor, set-up and sensors.
+
+    Rows are ticks: a channel holds its latest sample, so a slow channel's sample stands in several rows; the sample was
+    taken at `time_mono_s` - `ages_s`. `test` and `point` say which settled averaging window a row belongs to (`point`
+    is -1 outside of one). `quality` holds the numbers of `benchd.rules.channels.Quality`. Values are calibrated, in
+    the units of `units`. `motor` holds the rating plate: `rated_voltage_v`, `rated_torque_nm`, `rated_current_a`, and
+    where known `winding_resistance_ohm`; what is missing makes the quantities that need it "not determined".
+    """
+
+    time_mono_s: NDArray[np.float64]
+    test: NDArray[np.integer]
+    point: NDArray[np.integer]
+    values: Mapping[str, NDArray[np.float64]]
+    ages_s: Mapping[str, NDArray[np.float64]]
+    quality: Mapping[str, NDArray[np.uint8]]
+    units: Mapping[str, str]
+    calibrations: Mapping[str, Calibration | None]
+    zeros: Mapping[str, Zero]
+    tests: Sequence[RecordedTest]
+    motor: Mapping[str, object]
+    setup: Mapping[str, object]
+
+    def rated(self, name: str) -> float | None:
+        """A number of the rating plate by its name with unit, such as `rated_voltage_v`; None where it is not given."""
+        number = self.motor.get(name)
+        if isinstance(number, bool) or not isinstance(number, int | float) or not np.isfinite(number):
+            return None
+        return float(number)
