@@ -1,1 +1,1 @@
-"""A plugin of benchd."""
+"""Drives after CiA 402, thermometers and safety chains over Modbus TCP or RTU."""
