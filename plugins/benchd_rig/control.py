@@ -1,0 +1,204 @@
+"""The control socket: what a test or a person at the simulated bench can do that no wire of the daemon can.
+
+Its one job is one JSON object a line in, one a line out: tell the truth, break things, press buttons, read the log. It
+listens on loopback only and is no part of the bench that it stands beside.
+"""
+
+import asyncio
+import dataclasses
+import json
+import math
+from collections.abc import Callable
+from types import TracebackType
+from typing import Any, Self
+
+from benchd_rig.bench import Bench
+from benchd_rig.control_requests import (
+    ClearWireFaults,
+    Commission,
+    Press,
+    ReadLog,
+    Request,
+    RequestRefusedError,
+    SetPlantFault,
+    SetWireFault,
+    TellTruth,
+    Temperature,
+    Trip,
+    parsed,
+)
+from benchd_rig.safety_chain import Button, ResetRefusedError
+from benchd_rig.servers import DeviceServers
+from benchd_rig.wire_faults import UnknownFaultError
+
+_LONGEST_LINE = 65536
+
+
+class Control:
+    """Carries out requests on a bench and its servers."""
+
+    def __init__(self, bench: Bench, servers: DeviceServers) -> None:
+        self._bench = bench
+        self._servers = servers
+
+    async def answer(self, line: str) -> dict[str, Any]:
+        """The reply to one line: {"ok": true, ...} or {"ok": false, "error": sentence}."""
+        try:
+            request = parsed(line)
+            self._bench.advance()
+            return {"ok": True, **await self._carry_out(request)}
+        except (RequestRefusedError, UnknownFaultError, ResetRefusedError) as refused:
+            return {"ok": False, "error": str(refused)}
+
+    async def _carry_out(self, request: Request) -> dict[str, Any]:
+        match request:
+            case TellTruth():
+                return {"truth": _truth(self._bench)}
+            case ReadLog():
+                return {"log": self._log(request)}
+            case SetWireFault():
+                await self._wire_fault(request)
+            case ClearWireFaults():
+                await self._clear(request.device)
+            case _:
+                self._act_on_bench(request)
+        return {}
+
+    def _act_on_bench(self, request: Request) -> None:
+        bench = self._bench
+        match request:
+            case SetPlantFault():
+                amount = request.value if request.on is None else request.on
+                if amount is None:
+                    raise RequestRefusedError('Request \'plant_fault\' needs "on" or "value".')
+                try:
+                    bench.set_plant_fault(request.name, amount)
+                except ValueError as error:
+                    raise RequestRefusedError(str(error)) from error
+            case Press():
+                bench.safety_chain.press(_button(request.button))
+            case Trip():
+                bench.trip(request.device)
+            case Temperature():
+                self._temperature(request)
+            case Commission():
+                rating = bench.load_drive.rating
+                rating.overspeed_rpm = request.overspeed_rpm or rating.overspeed_rpm
+                rating.own_torque_permille = request.own_torque_permille or rating.own_torque_permille
+
+    async def _wire_fault(self, request: SetWireFault) -> None:
+        server = self._servers.by_device[self._known(request.device)]
+        parameters = {name: float(value) for name, value in request.__pydantic_extra__.items()}
+        server.faults.switch(request.kind, on=request.on, times=request.times, parameters=parameters)
+        if request.kind == "refuse":
+            await (server.close() if request.on else server.start())
+
+    async def _clear(self, device: str | None) -> None:
+        names = self._servers.by_device if device is None else (self._known(device),)
+        for name in names:
+            self._servers.by_device[name].faults.clear()
+            await self._servers.by_device[name].start()
+
+    def _temperature(self, request: Temperature) -> None:
+        group = self._bench.thermometers
+        if request.device == "cabinet_thermometers":
+            group = self._bench.cabinet_thermometers
+        degc = math.nan if request.degc == "open" else request.degc
+        try:
+            group.put(request.name, degc)
+        except KeyError:
+            has = ", ".join(group.names)
+            raise RequestRefusedError(f"{request.device} has no thermometer {request.name!r}; it has: {has}.") from None
+
+    def _log(self, request: ReadLog) -> dict[str, list[dict[str, Any]]]:
+        names = self._servers.by_device if request.device is None else (self._known(request.device),)
+        return {
+            name: [dataclasses.asdict(entry) for entry in self._servers.by_device[name].log.last(request.last)]
+            for name in names
+        }
+
+    def _known(self, device: str) -> str:
+        if device not in self._servers.by_device:
+            raise RequestRefusedError(
+                f"The bench has no device {device!r}; it has: {', '.join(self._servers.by_device)}."
+            )
+        return device
+
+
+class ControlServer:
+    """The control socket; an async context manager that listens while entered."""
+
+    def __init__(self, control: Control, *, host: str = "127.0.0.1", port: int = 0) -> None:
+        self._control = control
+        self.host = host
+        self.port = port
+        self._server: asyncio.Server | None = None
+        self._clients: set[asyncio.Task[Any]] = set()
+
+    async def __aenter__(self) -> Self:
+        """Listen. Raises `OSError` where the port is taken."""
+        self._server = await asyncio.start_server(self._serve, self.host, self.port, limit=_LONGEST_LINE)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the socket and every connection."""
+        if self._server is not None:
+            self._server.close()
+        clients = list(self._clients)
+        for client in clients:
+            client.cancel()
+        await asyncio.gather(*clients, return_exceptions=True)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None  # noqa: S101  (a coroutine that runs has one)
+        self._clients.add(task)
+        try:
+            while line := await reader.readline():
+                reply = await self._control.answer(line.decode("utf-8", "replace"))
+                writer.write(json.dumps(reply).encode() + b"\n")
+                await writer.drain()
+        except ValueError:
+            writer.write(b'{"ok": false, "error": "The line is too long: send one JSON object a line."}\n')
+        except ConnectionError:
+            pass  # the client has left
+        finally:
+            self._clients.discard(task)
+            writer.close()
+
+
+def _button(name: str) -> Button:
+    try:
+        return Button(name)
+    except ValueError:
+        has = ", ".join(button.value for button in Button)
+        raise RequestRefusedError(f"There is no button {name!r}; there are: {has}.") from None
+
+
+def _truth(bench: Bench) -> dict[str, Any]:
+    """The plant's truth and what each device holds; NaN becomes null."""
+    drive, chain = bench.load_drive, bench.safety_chain
+    numbers = dataclasses.asdict(bench.plant.truth())
+    states: dict[str, Callable[[], Any]] = {
+        "supply_output_on": lambda: bench.supply.output_on,
+        "supply_tripped": lambda: bench.supply.tripped,
+        "sink_input_on": lambda: bench.sink.input_on,
+        "sink_tripped": lambda: bench.sink.tripped,
+        "load_drive_state": lambda: drive.state.value,
+        "load_drive_fault_code": lambda: drive.fault_code,
+        "load_drive_power_stage_on": lambda: bench.plant.load.power_stage_on,
+        "permit": lambda: chain.permit,
+        "torque_enabled": lambda: chain.torque_enabled,
+        "opened_by": lambda: chain.opened_by,
+        "plant_faults": lambda: dataclasses.asdict(bench.plant.faults),
+        "wire_faults": lambda: {name: faults.names() for name, faults in bench.faults.items()},
+        "slipped_s": lambda: bench.slipped_s,
+    }
+    clean = {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in numbers.items()
+    }
+    return clean | {name: tell() for name, tell in states.items()}
