@@ -48,6 +48,7 @@ class PlantFaults:
 
     coupling_broken: bool = False  # nothing is transmitted; each rotor turns by itself
     rotor_jammed: bool = False  # friction in the specimen that no machine here overcomes
+    load_bearing_dry: bool = False  # dry friction in the load machine: the shaft keeps a twist at rest
     transducer_sign_flipped: bool = False
     transducer_offset_nm: float = 0.0
     transducer_gain_error: float = 0.0  # relative, on top of the specimen file's

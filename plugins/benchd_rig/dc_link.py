@@ -1,8 +1,8 @@
 """The DC link: a capacitor between a supply that can only give, a sink that can only take, and the specimen's cable.
 
-The link is stiff beside the step (milliohms and millifarads), so each step finds the link voltage at its end implicitly,
-together with the brush drop: one monotone equation with one solution, whatever conducts or blocks. Charge balances
-exactly. This file knows the specimen only as "so much current, and so much more per volt".
+The link is stiff beside the step (milliohms and millifarads), so each step finds the link voltage at its end, and
+with it the brush drop, implicitly: one monotone equation with one solution, whatever conducts or blocks. Charge balances
+exactly. This file must never know more of the specimen than "so much current, and so much more per volt".
 """
 
 import math
@@ -16,6 +16,7 @@ _REVERSE_DIODE_V = 0.6  # the supply's reverse diode: a specimen driven backward
 _REVERSE_DIODE_OHM = 0.01
 _TOLERANCE_V = 1e-10
 _MOST_TRIES = 80
+_LEAST_A = 1e-7  # a supply current below it is what the tolerance leaves
 
 
 class DcLink:
@@ -79,73 +80,76 @@ class DcLink:
 
         Newton's method on a rising function with kinks, kept inside the bracket that the signs have shown so far.
         """
-        level_v, scale_a, extra_ohm = self._brush.level_v, self._brush.scale_a, self.extra_ohm
-        source_v, supply_s, supply_limit_a = self.source_v, self._supply_s, self._supply_limit_a
-        sink_s, sink_from_v, sink_limit_a = self._sink_s, self._sink_from_v, self._sink_limit_a
-        per_step_s, bleed_s, before_v = self._per_step_s, self._bleed_s, self.link_v
-        tanh = math.tanh
+        before_v, per_step_s, bleed_s, brush_v = self.link_v, self._per_step_s, self._bleed_s, self._brush_v
         low_v, high_v = -math.inf, math.inf
         drive_v = self._drive_v
         for _ in range(_MOST_TRIES):
-            current_a = free_a + volt_a * drive_v
-            drop_v, drop_slope = extra_ohm * current_a, extra_ohm
-            if level_v > 0.0:
-                share = tanh(current_a / scale_a)
-                drop_v += level_v * share
-                drop_slope += level_v * (1.0 - share * share) / scale_a
+            drop_v, drop_ohm = brush_v(free_a + volt_a * drive_v)
             link_v = drive_v + drop_v
-            out_a = per_step_s * (link_v - before_v) + bleed_s * link_v + mean_a + volt_mean_a * drive_v
-            slope = per_step_s + bleed_s
-            supply_a = (source_v - link_v) * supply_s
-            if supply_a >= supply_limit_a:
-                supply_a = supply_limit_a
-            elif supply_a > 0.0:
-                slope += supply_s
-            else:
-                supply_a = 0.0
-            if link_v < -_REVERSE_DIODE_V:
-                supply_a -= (link_v + _REVERSE_DIODE_V) / _REVERSE_DIODE_OHM
-                slope += 1.0 / _REVERSE_DIODE_OHM
-            sink_a = (link_v - sink_from_v) * sink_s
-            if sink_a >= sink_limit_a:
-                sink_a = sink_limit_a
-            elif sink_a > 0.0:
-                slope += sink_s
-            else:
-                sink_a = 0.0
-            excess_a = out_a + sink_a - supply_a
+            conducted_a, conductance_s = self._conducted(link_v)
+            excess_a = per_step_s * (link_v - before_v) + bleed_s * link_v + mean_a + volt_mean_a * drive_v
+            excess_a += conducted_a
             if excess_a > 0.0:
                 high_v = drive_v
             else:
                 low_v = drive_v
-            change_v = -excess_a / (slope * (1.0 + drop_slope * volt_a) + volt_mean_a)
-            if -_TOLERANCE_V < change_v < _TOLERANCE_V:
-                drive_v += change_v
-                break
+            slope = (per_step_s + bleed_s + conductance_s) * (1.0 + drop_ohm * volt_a) + volt_mean_a
+            change_v = -excess_a / slope
             drive_v += change_v
+            if -_TOLERANCE_V < change_v < _TOLERANCE_V:
+                break
             if not low_v < drive_v < high_v:
                 drive_v = 0.5 * (low_v + high_v)
-
         self._drive_v = drive_v
-        current_a = free_a + volt_a * drive_v
-        brush_v = level_v * tanh(current_a / scale_a)
-        mean_a += volt_mean_a * drive_v
-        link_v = drive_v + brush_v + extra_ohm * current_a
-        sink_a = min(max((link_v - sink_from_v) * sink_s, 0.0), sink_limit_a)
-        supply_a = per_step_s * (link_v - before_v) + bleed_s * link_v + mean_a + sink_a
-        if supply_a < 0.0:
-            supply_a = 0.0  # what the tolerance leaves
-        self.link_v, self.supply_current_a, self.sink_current_a = link_v, supply_a, sink_a
-        energy, step_s = self._energy, self._step_s
-        energy.supply_j += supply_a * link_v * step_s
-        energy.sink_j += sink_a * link_v * step_s
-        energy.bleed_j += bleed_s * link_v * link_v * step_s
-        energy.brush_j += brush_v * mean_a * step_s
+        self._take(drive_v, current_a=free_a + volt_a * drive_v, mean_a=mean_a + volt_mean_a * drive_v)
         return drive_v
 
-    def is_discharged(self) -> bool:
-        """Whether nothing is left in the link and nothing feeds it."""
-        return self._supply_limit_a == 0.0 and abs(self.link_v) < 1e-6
+    def _brush_v(self, current_a: float) -> tuple[float, float]:
+        """Voltage beside winding and cable at this current, and how it rises with it: brushes and extra resistance."""
+        level_v = self._brush.level_v
+        if level_v == 0.0:
+            return self.extra_ohm * current_a, self.extra_ohm
+        scale_a = self._brush.scale_a
+        share = math.tanh(current_a / scale_a)
+        return (
+            level_v * share + self.extra_ohm * current_a,
+            level_v * (1.0 - share * share) / scale_a + self.extra_ohm,
+        )
+
+    def _conducted(self, link_v: float) -> tuple[float, float]:
+        """What sink and supply together take at this link voltage, and how it rises with it."""
+        conducted_a = slope_s = 0.0
+        supply_a = (self.source_v - link_v) * self._supply_s
+        if supply_a >= self._supply_limit_a:
+            conducted_a = -self._supply_limit_a
+        elif supply_a > 0.0:
+            conducted_a = -supply_a
+            slope_s = self._supply_s
+        if link_v < -_REVERSE_DIODE_V:
+            conducted_a += (link_v + _REVERSE_DIODE_V) / _REVERSE_DIODE_OHM
+            slope_s += 1.0 / _REVERSE_DIODE_OHM
+        sink_a = (link_v - self._sink_from_v) * self._sink_s
+        if sink_a >= self._sink_limit_a:
+            conducted_a += self._sink_limit_a
+        elif sink_a > 0.0:
+            conducted_a += sink_a
+            slope_s += self._sink_s
+        return conducted_a, slope_s
+
+    def _take(self, drive_v: float, *, current_a: float, mean_a: float) -> None:
+        """Take over the solution. The supply's current follows from the charge, so that the books close exactly."""
+        brush_v = self._brush.voltage_v(current_a)
+        before_v, link_v = self.link_v, drive_v + brush_v + self.extra_ohm * current_a
+        bleed_a = self._bleed_s * link_v
+        sink_a = min(max((link_v - self._sink_from_v) * self._sink_s, 0.0), self._sink_limit_a)
+        given_a = self._per_step_s * (link_v - before_v) + bleed_a + mean_a + sink_a
+        self.link_v, self.sink_current_a = link_v, sink_a
+        self.supply_current_a = given_a if given_a > _LEAST_A else 0.0
+        energy, step_s = self._energy, self._step_s
+        energy.supply_j += given_a * link_v * step_s
+        energy.sink_j += sink_a * link_v * step_s
+        energy.bleed_j += bleed_a * link_v * step_s
+        energy.brush_j += brush_v * mean_a * step_s
 
     def empty(self) -> None:
         """Make a link that is as good as discharged exactly empty."""

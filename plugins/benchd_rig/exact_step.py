@@ -11,7 +11,7 @@ Matrix = NDArray[np.float64]
 
 
 def exponential(matrix: Matrix) -> Matrix:
-    """e to the power of a small square matrix, by scaling, a Taylor series and squaring."""
+    """Return e to the power of a small square matrix, by scaling, a Taylor series and squaring."""
     norm = float(np.abs(matrix).sum(axis=1).max())
     squarings = max(0, int(np.ceil(np.log2(norm))) + 2) if norm > 0.0 else 0
     scaled = matrix / 2.0**squarings

@@ -9,6 +9,7 @@ import math
 from benchd_rig.commands import LoadCommand
 from benchd_rig.specimen import LoadMachineModel
 
+DRY_BEARING_NM = 0.01  # friction that a dry bearing adds
 _RAD_S_PER_RPM = math.pi / 30.0
 
 

@@ -22,9 +22,9 @@ from benchd_rig.thermal import Thermal
 
 __all__ = ["LoadCommand", "Plant", "PlantFaults", "SinkCommand", "SupplyCommand", "Truth"]
 
-STEP_S = 0.00025
-_STEPS_PER_TICK = 4  # a tick of 1 ms: trips of the devices, temperatures, the measuring unit's window
-_STEPS_PER_REST = 4000  # at rest one step of 1 s at most
+STEP_S = 0.0005
+_STEPS_PER_TICK = 2  # a tick of 1 ms: trips of the devices, temperatures, the measuring unit's window
+_STEPS_PER_REST = 2000  # at rest one step of 1 s at most
 _WINDOW_TICKS = 10
 _RPM_PER_RAD_S = 30.0 / math.pi
 
@@ -58,7 +58,7 @@ class Truth:
 class Plant:
     """A specimen on its bench. Set `supply`, `sink`, `load` and `faults`, then advance; time starts at 0.
 
-    Commands act from the next step of the grid (0.25 ms) on. `on_step` is called every millisecond of plant time, and
+    Commands act from the next step of the grid (0.5 ms) on. `on_step` is called every millisecond of plant time, and
     at least once a second while everything rests.
     """
 
@@ -192,11 +192,9 @@ class Plant:
 
     def _run(self, steps: int) -> None:
         """Some steps with everything moving, and the tick at their end if they reach it."""
-        shaft, link, load_machine, thermal, energy = (
-            self._shaft, self._link, self._load_machine, self._thermal, self.energy
-        )  # fmt: skip
-        faults = self.faults
-        shaft.set_condition(coupling_broken=faults.coupling_broken, rotor_jammed=faults.rotor_jammed)
+        shaft, link, load_machine = self._shaft, self._link, self._load_machine
+        energy, faults = self.energy, self.faults
+        shaft.set_condition(faults)
         winding_j, housing_j = energy.copper_j + energy.brush_j, energy.motor_friction_j
         cable_ohm = self.specimen.bench.link.cable_ohm
         for _ in range(steps):
@@ -209,7 +207,7 @@ class Plant:
             self._terminal_v_s += link.link_v * STEP_S - cable_ohm * charge_a_s
         self._step += steps
         span_s = steps * STEP_S
-        thermal.step(
+        self._thermal.step(
             winding_w=(energy.copper_j + energy.brush_j - winding_j) / span_s,
             housing_w=(energy.motor_friction_j - housing_j) / span_s,
             ambient_degc=self.ambient_degc,
@@ -234,12 +232,12 @@ class Plant:
 
     def _rest(self, steps: int) -> None:
         """One large step in which only the temperatures move."""
-        self._shaft.set_condition(coupling_broken=self.faults.coupling_broken, rotor_jammed=self.faults.rotor_jammed)
+        self._shaft.set_condition(self.faults)
         self._shaft.halt()
         self._link.empty()
         self._load_machine.rest()
         span_s = steps * STEP_S
-        self._shaft.shaft_impulse_nm_s += self._shaft.torque_nm * span_s
+        self._shaft.impulse_nm_s += self._shaft.torque_nm * span_s
         self._thermal.step(winding_w=0.0, housing_w=0.0, ambient_degc=self.ambient_degc, step_s=span_s)
         self._warm()
         self._step += steps
@@ -260,7 +258,7 @@ class Plant:
             self._terminal_v_s,
             self._link_v_s,
             self._charge_a_s,
-            shaft.shaft_impulse_nm_s,
+            shaft.impulse_nm_s,
             shaft.motor_angle_rad,
         )
 

@@ -1,6 +1,6 @@
 """How warm the specimen gets: winding and housing, two heat capacities in a row to the ambient air.
 
-Exact for heat that is constant over the step, so an hour at rest is one step. It knows nothing of where the heat is from.
+Exact for heat that is constant over the step, so a long rest is one step. It must never know where the heat is from.
 """
 
 import numpy as np
