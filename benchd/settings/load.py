@@ -35,8 +35,7 @@ def load_bench(
 ) -> Bench:
     """The bench in this file with its sensors.
 
-    `device_settings` replaces single settings by device name, such as host and port of a simulated bench; a name that
-    the file does not have raises `KeyError`. `today` (UTC where left out) decides which sensors are overdue: that is a
+    `device_settings` replaces single settings by device name, such as host and port of a simulated bench. `today` (UTC where left out) decides which sensors are overdue: that is a
     warning. Raises `SettingsError`; mistakes of form are told before those of tables that do not fit each other.
     """
     document = _with_device_settings(read_document(path), device_settings)
@@ -154,6 +153,9 @@ def _with_device_settings(document: Document, extra: Mapping[str, Mapping[str, o
         return document
     devices = dict(_tables(document, "devices"))
     for name, settings in extra.items():
+        if name not in devices:
+            says = f"has no device {name}, whose settings are to be replaced; add a table [devices.{name}]"
+            refuse(document.file, [document.problem(("devices",), says)])
         given = devices[name].get("settings", {})
         devices[name] = {**devices[name], "settings": {**(given if isinstance(given, dict) else {}), **settings}}
     return replace(document, data={**document.data, "devices": devices})
@@ -205,7 +207,7 @@ def _sensors(document: Document, file: BenchFile, *, today: dt.date) -> _Sensors
     for name, channel in file.channels.items():
         if channel.sensor is None:
             continue
-        path = document.file.parent / channel.sensor
+        path = (document.file.parent / channel.sensor).resolve()  # so that origins show no ".."
         if not path.is_file():
             says = (
                 f'names "{channel.sensor}", but there is no such file ({shown(path)}); the path counts from this file'
