@@ -51,6 +51,7 @@ class Bench:
         self.missed_ticks = 0
         self.cause: Cause | None = None
         self._told: set[str] = set()
+        self._because = ""
         self._run: Run | None = None
         self._player: Player | None = None
         self.recording = Recording(plan.channels, offload=offload, on_failure=self._recording_failed)
@@ -226,6 +227,7 @@ class Bench:
         self._event("failed", sentence=sentence)
 
     def _state_changed(self, before: State, after: State, because: str) -> None:
+        self._because = because
         self._event("state", before=before.title, after=after.title, number=int(after), because=because)
         if after in WATCHED or after in {State.CLEARING, State.RESETTING}:
             self.settled.clear()
@@ -245,8 +247,8 @@ class Bench:
             State.EXECUTE: self._execute,
             State.HOLDING: self._hold,
             State.UNHOLDING: self._unhold,
-            State.COMPLETING: lambda: self._stop("complete"),
-            State.STOPPING: lambda: self._stop("stopped"),
+            State.COMPLETING: lambda: self._stop("complete", why="all tests were played"),
+            State.STOPPING: lambda: self._stop("stopped", why=self._because),
             State.ABORTING: self._abort,
             State.CLEARING: self._clear,
         }
@@ -282,23 +284,23 @@ class Bench:
         while not self.setpoints.arrived:
             await asyncio.sleep(LOOK_AGAIN_S)
 
-    async def _stop(self, ending: str) -> None:
+    async def _stop(self, ending: str, *, why: str) -> None:
         self._leave_play()
         await self._stopper.controlled_stop()
-        await self._end(ending)
+        await self._end(ending, why=why)
 
     async def _abort(self) -> None:
         self._leave_play()
         cause = self.cause
         if cause is None:
-            cause = self.cause = Cause(sentence="Abort was asked for.", reaction=Reaction.CUT)
+            cause = self.cause = Cause(sentence=self._because, reaction=Reaction.CUT)
         self._event("tripped", **cause.fields())
         try:
             if cause.reaction is Reaction.RAMP_DOWN:
                 await self._stopper.ramp_down()
             await self._stopper.cut(lambda: self.cause if self.cause is not None else cause)
         finally:
-            await self._end("aborted")
+            await self._end("aborted", why=cause.sentence)
 
     async def _clear(self) -> None:
         await self._stopper.everything_safe()
@@ -310,7 +312,7 @@ class Bench:
         if self._player is not None:
             self._player.stop()
 
-    async def _end(self, ending: str) -> None:
+    async def _end(self, ending: str, *, why: str) -> None:
         self.intake.monitor = None
         self._player = None
-        await self.recording.close(ending)
+        await self.recording.close(ending, why=why)

@@ -39,13 +39,13 @@ class Recording:
         self._recorder = opened[0]
         self._failed = False
 
-    async def close(self, ending: str) -> None:
+    async def close(self, ending: str, *, why: str) -> None:
         """Finish the folder. A failure is told, never raised: it must not keep the bench from coming to rest."""
         recorder, self._recorder = self._recorder, None
         if recorder is None:
             return
         try:
-            await self._offload(lambda: recorder.close(ending))
+            await self._offload(lambda: recorder.close(ending, why))
         except RecordingFailed as error:
             self._on_failure(str(error))
 

@@ -30,7 +30,7 @@ class Recorder(Protocol):
     def flush(self) -> None:
         """Bring to disk what is pending. Raises `RecordingFailed` in one sentence."""
 
-    def close(self, ending: str) -> None:
+    def close(self, ending: str, why: str) -> None:
         """Write the ending and finish the folder. Raises `RecordingFailed` in one sentence."""
 
 

@@ -1,0 +1,235 @@
+"""`benchd` on the command line. It parses, calls and prints; every error is one sentence and an exit status.
+
+Exit status: 0 done, 1 a run that failed, 2 usage, 3 a run that tripped, 78 configuration (sysexits' EX_CONFIG).
+"""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+from rich.console import Console
+
+from benchd.app import tables
+from benchd.app.discovery import Found, find_drivers
+from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
+from benchd.procedures import PROCEDURES
+from benchd.records import RecordsError
+from benchd.settings.bench import Bench
+from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
+from benchd.settings.places import settings_file
+
+CONFIGURATION = 78
+FAILED = 1
+USAGE = 2
+
+app = typer.Typer(
+    name="benchd",
+    help="Runs an electric-motor test bench. It works below the hardware safety chain and is not a safety function.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+drivers_app = typer.Typer(help="Drivers that are installed here.", no_args_is_help=True, rich_markup_mode=None)
+app.add_typer(drivers_app, name="drivers")
+
+BenchFile = Annotated[str, typer.Argument(metavar="BENCH", help="Bench file, or the name of one that comes along.")]
+ProgrammeFile = Annotated[str | None, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
+MotorFile = Annotated[str | None, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
+SetupFile = Annotated[str | None, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
+DeviceSettings = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--device",
+        metavar="NAME.KEY=VALUE",
+        help="Replace one device setting of the bench file, such as supply.port=5025.",
+    ),
+]
+DataDirectory = Annotated[
+    Path | None, typer.Option("--data", help="Where run folders go, instead of the bench file's directory.")
+]
+
+
+def main() -> None:
+    """The entry point of the `benchd` command."""
+    app()
+
+
+def fail(sentence: str, status: int) -> NoReturn:
+    """End with one sentence on standard error."""
+    tables.say(Console(stderr=True), sentence)
+    raise typer.Exit(status)
+
+
+@contextmanager
+def one_sentence() -> Iterator[None]:
+    """Turn what a person can mend into one sentence and its exit status."""
+    try:
+        yield
+    except SettingsError as error:
+        fail(error.sentence, CONFIGURATION)
+    except Unfit as error:
+        fail(str(error), CONFIGURATION)
+    except (RecordsError, LookupError) as error:
+        fail(str(error.args[0] if error.args else error), FAILED)
+
+
+def registry(found: Found) -> Registry:
+    """What settings may name here."""
+    return Registry(drivers=found.drivers, tests={kind: each.settings for kind, each in PROCEDURES.items()})
+
+
+def load_all(
+    bench: str,
+    programme: str | None,
+    motor: str | None,
+    setup: str | None,
+    *,
+    device: Sequence[str] = (),
+    data: Path | None = None,
+    order: str = "none",
+    serial: str = "none",
+    operator: str = "",
+) -> tuple[Bench, PlannedRun | None]:
+    """Bench and, where a programme is given, the run that fits it. Raises `SettingsError` or `Unfit`, or ends."""
+    given = [name for name in (programme, motor, setup) if name is not None]
+    if given and len(given) < 3:
+        fail("A run needs all three of PROGRAMME, MOTOR and SETUP: give none or all.", USAGE)
+    found = find_drivers()
+    known = registry(found)
+    try:
+        loaded = load_bench(settings_file("benches", bench), known, device_settings=_settings_of(device))
+    except SettingsError as error:
+        broken = next((why for name, why in found.broken.items() if f'"{name}"' in error.sentence), None)
+        fail(error.sentence if broken is None else f"{error.sentence} {broken}", CONFIGURATION)
+    if data is not None:
+        loaded = replace(loaded, data_directory=data.absolute())
+    if programme is None or motor is None or setup is None:
+        return loaded, None
+    job = Job(
+        programme=load_programme(settings_file("programmes", programme), known),
+        motor=load_motor(settings_file("motors", motor)),
+        setup=load_setup(settings_file("setups", setup)),
+        order=order,
+        serial=serial,
+        operator=operator,
+    )
+    return loaded, plan_run(loaded, job)
+
+
+def _settings_of(texts: Sequence[str]) -> dict[str, dict[str, object]]:
+    replaced: dict[str, dict[str, object]] = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        device, dot, key = name.partition(".")
+        if not (equals and dot and device and key):
+            fail(f"--device {text} is not NAME.KEY=VALUE, such as supply.port=5025.", USAGE)
+        replaced.setdefault(device, {})[key] = int(value) if value.isdecimal() else value
+    return replaced
+
+
+@app.command()
+def serve(
+    bench: BenchFile,
+    programme: ProgrammeFile = None,
+    motor: MotorFile = None,
+    setup: SetupFile = None,
+    *,
+    order: Annotated[str, typer.Option(help="Order number.")] = "none",
+    serial: Annotated[str, typer.Option(help="Serial number of the specimen.")] = "none",
+    operator: Annotated[str, typer.Option(help="Who is responsible at the bench.")] = "",
+    data: DataDirectory = None,
+    device: DeviceSettings = None,
+) -> None:
+    """Run the daemon; with PROGRAMME, MOTOR and SETUP, test one specimen and end."""
+    from benchd.app.serve import COMPLETE, default_runtime_directory  # noqa: PLC0415
+    from benchd.app.serve import serve as run_daemon  # noqa: PLC0415
+
+    with one_sentence():
+        loaded, run = load_all(
+            bench,
+            programme,
+            motor,
+            setup,
+            device=device or (),
+            data=data,
+            order=order,
+            serial=serial,
+            operator=operator,
+        )
+        outcome = run_daemon(loaded, run, runtime_directory=default_runtime_directory())
+    if outcome.folder is not None:
+        print(outcome.folder)  # noqa: T201 - the one line a calling programme wants
+    if outcome.status != COMPLETE:
+        fail(" ".join(outcome.sentences) or "The run did not complete; the log says why.", outcome.status)
+
+
+@app.command()
+def check(
+    bench: BenchFile,
+    programme: ProgrammeFile = None,
+    motor: MotorFile = None,
+    setup: SetupFile = None,
+) -> None:
+    """Say whether the files are sound and fit each other, and which limits will hold; nothing is energised."""
+    console = Console()
+    with one_sentence():
+        loaded, run = load_all(bench, programme, motor, setup)
+        plan = bench_plan(loaded)
+        for warning in loaded.warnings:
+            tables.say(console, f"Warning: {warning}")
+        tables.say(console, f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
+        if run is None:
+            return
+        for warning in run.job.motor.warnings:
+            tables.say(console, f"Warning: {warning}")
+        console.print(tables.demand_table(run))
+        console.print()
+        console.print(tables.limits_table(run.plan.limits, {c.name: c.unit for c in plan.channels}))
+        tables.say(console, f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
+
+
+@app.command()
+def evaluate(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
+    *,
+    everything: Annotated[bool, typer.Option("--all", help="All quantities, not only the headlines.")] = False,
+) -> None:
+    """Compute a run's results from its folder and print them; `results.json` repeats byte for byte."""
+    from benchd.app.evaluation import evaluate_in_subprocess  # noqa: PLC0415
+
+    console = Console()
+    with one_sentence():
+        results = evaluate_in_subprocess(run)
+    for table in tables.results_tables(results, everything=everything):
+        console.print(table)
+        console.print()
+    for note in tables.results_notes(results):
+        tables.say(console, note)
+
+
+@app.command()
+def demo(
+    *,
+    data: DataDirectory = None,
+    specimen: Annotated[str, typer.Option(help="Which simulated specimen to test.")] = "vent_flap_24v",
+) -> None:
+    """Test an invented motor on a simulated bench over real protocols, about a minute; nothing real is touched."""
+    from benchd.app.demo import run_demo  # noqa: PLC0415
+
+    with one_sentence():
+        status = run_demo(specimen, data=(data or Path("runs")).absolute())
+    raise typer.Exit(status)
+
+
+@drivers_app.command("list")
+def drivers_list() -> None:
+    """Every installed driver, and those that cannot be used, with the reason."""
+    Console().print(tables.drivers_table(find_drivers()))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,255 @@
+"""The demo: a simulated bench in one process, the real daemon in another, then the results. No back door between them."""
+
+import contextlib
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from benchd.app import tables
+from benchd.app.discovery import find_twin
+from benchd.app.evaluation import evaluate_in_subprocess
+
+TWIN = "rig"
+START_WITHIN_S = 20.0
+END_WITHIN_S = 10.0
+SHOWN = (
+    ("shaft_speed", "{:.0f} r/min"),
+    ("shaft_torque", "{:.3f} N·m"),
+    ("dc_voltage", "{:.2f} V"),
+    ("dc_current", "{:.2f} A"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """One invented job of the demo: which files, which order, who."""
+
+    bench: str
+    programme: str
+    motor: str
+    setup: str
+    order: str
+    serial: str
+    operator: str
+    story: str
+
+
+SCENARIOS = {
+    "vent_flap_24v": Scenario(
+        bench="greenhouse",
+        programme="vent_flap_acceptance",
+        motor="vent_flap_24v",
+        setup="vent_flap",
+        order="2026-031",
+        serial="VF-0007",
+        operator="Ines Halvorsen-Ruud",
+        story="A 24 V brushed motor that opens the vent flaps of a greenhouse: no-load test, then load test.",
+    ),
+    "reference_dc_24v": Scenario(
+        bench="greenhouse",
+        programme="reference_dc",
+        motor="reference_dc_24v",
+        setup="reference_dc",
+        order="2026-032",
+        serial="REF-0001",
+        operator="Ines Halvorsen-Ruud",
+        story="A linear 24 V motor whose constants are known, to check the bench itself.",
+    ),
+}
+
+
+def run_demo(specimen: str, *, data: Path) -> int:
+    """Play the scenario and print its results; returns the daemon's exit status.
+
+    Raises `LookupError` for a specimen without a scenario or a twin that is not installed, `RecordsError` where the
+    folder cannot be evaluated.
+    """
+    if specimen not in SCENARIOS:
+        raise LookupError(f"There is no demo of '{specimen}': choose one of {', '.join(sorted(SCENARIOS))}.")
+    scenario = SCENARIOS[specimen]
+    console = Console()
+    tables.say(console, scenario.story)
+    tables.say(
+        console,
+        "Everything here is simulated. A real bench has a hardware safety chain; benchd works below it and its stops "
+        "are not a safety function.\n",
+    )
+    with simulated_bench(specimen) as devices:
+        status, folder, sentences = _run_daemon(scenario, devices, data=data, console=console)
+    if status != 0 or folder is None:
+        tables.say(console, " ".join(sentences) or "The daemon ended without a word.")
+        return status or 1
+    results = evaluate_in_subprocess(folder)
+    console.print()
+    for table in tables.results_tables(results, everything=False):
+        console.print(table)
+        console.print()
+    for note in tables.results_notes(results):
+        tables.say(console, note)
+    tables.say(console, f"\nEverything recorded is in\n{folder}")
+    return 0
+
+
+@contextlib.contextmanager
+def simulated_bench(specimen: str, *, seed: int = 1) -> Iterator[Mapping[str, Any]]:
+    """A simulated bench in a process of its own while the context lasts; yields what it said when it listened.
+
+    Raises `LookupError` where no twin is installed or it does not come up.
+    """
+    twin = find_twin(TWIN)
+    process = subprocess.Popen(  # noqa: S603 - this very interpreter and an installed module
+        [
+            sys.executable,
+            "-m",
+            twin.module,
+            "--specimen",
+            specimen,
+            "--seed",
+            str(seed),
+            "--until-stdin-closes",
+        ],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        line = "" if process.stdout is None else process.stdout.readline()
+        if not line:
+            raise LookupError(f"The simulated bench '{specimen}' did not start: see what it said above.")
+        yield json.loads(line)
+    finally:
+        if process.stdin is not None:
+            process.stdin.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(END_WITHIN_S)
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
+
+
+def device_options(listening: Mapping[str, Any]) -> list[str]:
+    """The options of `benchd serve` that point a bench file at a simulated bench."""
+    return [
+        option
+        for name, place in listening["devices"].items()
+        for key in ("host", "port")
+        for option in ("--device", f"{name}.{key}={place[key]}")
+    ]
+
+
+def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, data: Path) -> list[str]:
+    """The command line of the daemon for this scenario, as anyone could type it."""
+    return [
+        sys.executable,
+        "-m",
+        "benchd.app.command_line",
+        "serve",
+        scenario.bench,
+        scenario.programme,
+        scenario.motor,
+        scenario.setup,
+        "--order",
+        scenario.order,
+        "--serial",
+        scenario.serial,
+        "--operator",
+        scenario.operator,
+        "--data",
+        str(data),
+        *device_options(listening),
+    ]
+
+
+def _run_daemon(
+    scenario: Scenario, listening: Mapping[str, Any], *, data: Path, console: Console
+) -> tuple[int, Path | None, list[str]]:
+    process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
+        daemon_command(scenario, listening, data=data),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    sentences: list[str] = []
+    try:
+        if process.stderr is not None:
+            _show(process.stderr, sentences, console)
+        said = "" if process.stdout is None else process.stdout.read()
+        status = process.wait(END_WITHIN_S)
+    except KeyboardInterrupt:
+        process.send_signal(signal.SIGINT)
+        said, _ = process.communicate()
+        status = process.returncode
+    folder = Path(said.strip()) if said.strip() else None
+    return status, folder, sentences
+
+
+def _show(lines: Iterator[str], sentences: list[str], console: Console) -> None:
+    """Show the daemon's log as a person wants it: states as lines, the test's progress as a bar."""
+    columns = (
+        TextColumn("{task.description:<34}"),
+        BarColumn(bar_width=24),
+        TextColumn("{task.fields[numbers]}"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("starting", total=1.0, numbers="")
+        for line in lines:
+            try:
+                event = json.loads(line)
+            except ValueError:
+                sentences.append(line.strip())
+                continue
+            if event["event"] == "progress":
+                progress.update(
+                    task,
+                    description=event["doing"] or event["state"],
+                    completed=event["done_ratio"],
+                    numbers=_numbers(event["channels"]),
+                )
+            else:
+                words = _words(event)
+                if words:
+                    tables.say(progress.console, words)
+
+
+def _numbers(channels: Mapping[str, Any]) -> str:
+    return "  ".join(
+        shape.format(channels[name]) for name, shape in SHOWN if isinstance(channels.get(name), int | float)
+    )
+
+
+def _words(event: Mapping[str, Any]) -> str:
+    match event["event"]:
+        case "ready":
+            return "Devices answer; the bench is Stopped."
+        case "state":
+            return f"{event['after']}"
+        case "ladder":
+            return (
+                f"  voltage ladder read back: {event['supply_highest_v']:g} V supply < {event['sink_threshold_v']:g} V "
+                f"sink < {event['over_voltage_protection_v']:g} V protection < {event['component_rating_v']:g} V rating"
+            )
+        case "drive_limits":
+            return f"  load drive holds by itself: {event['overspeed_rpm']:g} r/min, {event['torque_limit_nm']:g} N·m"
+        case "zero":
+            return f"  zero of {event['channel']}: {event['value']:.5f} N·m"
+        case "test_started":
+            return f"  {event['title']}"
+        case "deviation" | "failed" | "not_safe" | "recording_failed":
+            return f"  {event['sentence']}"
+        case "tripped" | "warning":
+            return f"  {event['event'].capitalize()}: {event['cause']}"
+        case "standstill":
+            return "  standstill measured"
+        case _:
+            return ""

@@ -1,0 +1,149 @@
+"""Evaluates a run folder: reads it, has `analysis` work, writes `results.json`. Run as a process of its own.
+
+`python -m benchd.app.evaluation RUN`; the daemon must never import this file.
+"""
+
+import json
+import math
+import os
+import subprocess
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from benchd.analysis import Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
+from benchd.records import RecordsError, SampleColumns, read_description, read_events, read_samples, reseal
+from benchd.records.durable import write_whole
+from benchd.rules.channels import Calibration, Contribution
+
+RESULTS = "results.json"
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS"), "1")
+
+
+def evaluate_in_subprocess(folder: Path) -> Mapping[str, Any]:
+    """The content of a fresh `results.json`, evaluated with one BLAS thread so that it repeats byte for byte.
+
+    Raises `RecordsError` in one sentence.
+    """
+    done = subprocess.run(  # noqa: S603 - this very interpreter and this very file
+        [sys.executable, "-m", "benchd.app.evaluation", str(folder)],
+        env={**os.environ, **ONE_THREAD},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode != 0:
+        last = done.stderr.strip().splitlines()[-1:] or ["it gave no reason"]
+        raise RecordsError(f"The run {folder} could not be evaluated: {last[0]}")
+    results: Mapping[str, Any] = json.loads((folder / RESULTS).read_text())
+    return results
+
+
+def evaluate_folder(folder: Path) -> None:
+    """Evaluate this folder and write its `results.json`. Raises `RecordsError` in one sentence."""
+    record, missing = read_record(folder)
+    document = results_document(evaluate(record))
+    document["notes"] = [*missing, *_as_list(document["notes"])]
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
+    write_whole(folder / RESULTS, (text + "\n").encode())
+    reseal(folder)
+
+
+def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
+    """The folder as `analysis` wants it, and sentences about what is missing in it."""
+    description = read_description(folder)
+    events = read_events(folder)
+    samples = read_samples(folder)
+    channels = {str(channel["name"]): channel for channel in description["channels"]}
+    motor = description["configuration"]["motor"]
+    rated, sheet = motor.get("rated", {}), motor.get("data_sheet", {})
+    record = Record(
+        time_mono_s=samples.time_mono_s,
+        test=samples.test,
+        point=_last_window_only(samples),
+        values=samples.values,
+        ages_s={name: ages.astype(np.float64) for name, ages in samples.ages_s.items()},
+        quality=samples.quality,
+        units=samples.units,
+        calibrations={name: calibration_of(channel) for name, channel in channels.items()},
+        zeros=_zeros(events),
+        tests=[
+            RecordedTest(
+                index=int(test["index"]),
+                kind=str(test["kind"]),
+                settings=test["settings"],
+                points=_points(events, int(test["index"])),
+            )
+            for test in description["tests"]
+        ],
+        motor={
+            **{f"rated_{name}": number for name, number in rated.items()},
+            "winding_resistance_ohm": sheet.get("resistance_ohm"),
+        },
+        setup=description["configuration"]["setup"],
+    )
+    return record, tuple(samples.missing)
+
+
+def calibration_of(channel: Mapping[str, Any]) -> Calibration | None:
+    """A channel's calibration as it was written into `run.json`."""
+    plain = channel.get("calibration")
+    if plain is None:
+        return None
+    known = {**plain, "contributions": tuple(Contribution(**one) for one in plain["contributions"])}
+    return Calibration(**known)
+
+
+def _last_window_only(samples: SampleColumns) -> np.ndarray[Any, np.dtype[np.int16]]:
+    """The points with only the last contiguous window of each: one that was held in between was averaged again."""
+    point, test = samples.point, samples.test
+    kept = np.full_like(point, -1)
+    inside = np.flatnonzero(point >= 0)
+    if inside.size == 0:
+        return kept
+    new = np.ones(inside.size, dtype=bool)
+    new[1:] = (
+        (np.diff(inside) > 1) | (point[inside][1:] != point[inside][:-1]) | (test[inside][1:] != test[inside][:-1])
+    )
+    windows = np.split(inside, np.flatnonzero(new)[1:])
+    last = {(int(test[rows[0]]), int(point[rows[0]])): rows for rows in windows}
+    for rows in last.values():
+        kept[rows] = point[rows]
+    return kept
+
+
+def _zeros(events: Iterable[Mapping[str, Any]]) -> dict[str, Zero]:
+    return {
+        str(event["channel"]): Zero(
+            value=float(event["value"]),
+            standard_uncertainty=float(event["standard_uncertainty"]),
+            degrees_of_freedom=float(event.get("degrees_of_freedom", math.inf)),
+        )
+        for event in events
+        if event["event"] == "zero"
+    }
+
+
+def _points(events: Iterable[Mapping[str, Any]], test: int) -> list[RecordedPoint]:
+    found = {
+        int(event["number"]): RecordedPoint(
+            point=int(event["number"]), direction=event["direction"], asked=event["asked"]
+        )
+        for event in events
+        if event["event"] == "point_started" and event["test"] == test
+    }
+    return [found[number] for number in sorted(found)]
+
+
+def _as_list(value: object) -> list[object]:
+    return list(value) if isinstance(value, list) else []
+
+
+if __name__ == "__main__":
+    try:
+        evaluate_folder(Path(sys.argv[1]))
+    except (RecordsError, KeyError, ValueError, TypeError) as error:
+        sys.exit(f"{type(error).__name__}: {error}")

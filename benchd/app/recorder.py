@@ -1,0 +1,154 @@
+"""Opens a run's folder and lets the live room write into it. It must never decide what is worth recording."""
+
+import datetime as dt
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from benchd.app.wiring import PlannedRun
+from benchd.live.run import RecordingFailed
+from benchd.records import ClockAnchor, Ending, EventLog, Journal, RecordsError, RunFolder, finish
+from benchd.rules.channels import Channel
+from benchd.settings.bench import Bench
+
+RECORDED_WITH = ("benchd", "numpy", "pyarrow", "pydantic", "pymodbus", "pyvisa", "pyvisa-py")
+
+
+class RunRecorder:
+    """The recorder of one run, as the live room wants it (`benchd.live.run.Recorder`)."""
+
+    def __init__(self, folder: RunFolder, journal: Journal, events: EventLog) -> None:
+        self.path = folder.path
+        self._folder = folder
+        self._journal = journal
+        self._events = events
+        self._last_mono_s = folder.clock.mono_s
+
+    def append(
+        self,
+        *,
+        time_mono_s: float,
+        state: int,
+        test: int,
+        point: int,
+        values: Sequence[float],
+        ages_s: Sequence[float],
+        quality: Sequence[int],
+    ) -> None:
+        """One frame into the journal."""
+        self._last_mono_s = time_mono_s
+        self._journal.append(
+            time_mono_s=time_mono_s,
+            state=state,
+            test=test,
+            point=point,
+            values=values,
+            ages_s=ages_s,
+            quality=quality,
+        )
+
+    def event(self, name: str, *, time_mono_s: float, **fields: object) -> None:
+        """One event into the event log."""
+        self._events.append(name, time_mono_s=time_mono_s, **fields)
+
+    def flush(self) -> None:
+        """Both to disk."""
+        try:
+            self._journal.flush()
+            self._events.flush()
+        except RecordsError as error:
+            raise RecordingFailed(str(error)) from error
+
+    def close(self, ending: str, why: str) -> None:
+        """Everything to disk, the ending, the Parquet file and the sums."""
+        try:
+            self._journal.close()
+            self._events.close()
+            self._folder.end(Ending(ending), why=why, time_mono_s=self._last_mono_s)
+            finish(self._folder.path)
+        except RecordsError as error:
+            raise RecordingFailed(str(error)) from error
+
+
+def clock_anchor() -> ClockAnchor:
+    """The one pair of event-loop time and UTC from which every stamp of this process is made."""
+    return ClockAnchor(mono_s=time.monotonic(), utc_ns=time.time_ns())
+
+
+def open_recorder(
+    bench: Bench, run: PlannedRun, *, clock: ClockAnchor, mono_s: float, data_directory: Path | None = None
+) -> RunRecorder:
+    """A new folder for this run. Raises `RecordingFailed` in one sentence; nothing is left behind then."""
+    job = run.job
+    started = clock.utc(mono_s)
+    try:
+        folder = RunFolder.create(
+            data_directory or bench.data_directory,
+            order=job.order,
+            serial=job.serial,
+            programme=job.programme.name,
+            started=started,
+            description=description(bench, run, clock=clock),
+        )
+        return RunRecorder(
+            folder,
+            Journal(folder, [(channel.name, channel.unit) for channel in bench.channels()]),
+            EventLog(folder, clock=clock),
+        )
+    except RecordsError as error:
+        raise RecordingFailed(str(error)) from error
+
+
+def description(bench: Bench, run: PlannedRun, *, clock: ClockAnchor) -> Mapping[str, Any]:
+    """Who, what, with what: the content of `run.json` that this process knows."""
+    job = run.job
+    return {
+        "operator": job.operator,
+        "bench": bench.name,
+        "software": {name: version(name) for name in RECORDED_WITH},
+        "configuration": {
+            "bench": _plain(bench.document.data),
+            "motor": _plain(job.motor.document.data),
+            "setup": _plain(job.setup.document.data),
+            "programme": _plain(job.programme.document.data),
+            "sensors": {name: _plain(document.data) for name, document in bench.sensor_documents.items()},
+        },
+        "channels": [described(channel) for channel in bench.channels()],
+        "tests": [
+            {
+                "index": number,
+                "kind": test.procedure.kind,
+                "title": test.title,
+                "settings": test.settings.model_dump(mode="json"),
+                "demand": asdict(test.demand),
+            }
+            for number, test in enumerate(run.tests)
+        ],
+        "clock": {"mono_s": clock.mono_s, "utc_ns": clock.utc_ns},
+    }
+
+
+def described(channel: Channel) -> dict[str, Any]:
+    """A channel with its calibration as plain values; `benchd.app.evaluation` reads it back."""
+    plain = asdict(channel)
+    calibration = plain["calibration"]
+    if calibration is not None:
+        calibration["contributions"] = [
+            {key: value for key, value in contribution.items() if value != float("inf")}
+            for contribution in calibration["contributions"]
+        ]
+    return plain
+
+
+def _plain(value: object) -> Any:
+    """The value with dates as text, as JSON wants it."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, dt.date | dt.time):
+        return value.isoformat()
+    return value

@@ -1,0 +1,161 @@
+"""The daemon: loads, locks, builds the bench and runs it, once for a job or until it is told to end."""
+
+import asyncio
+import os
+import signal
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
+from benchd.app.wiring import PlannedRun, bench_plan
+from benchd.live.bench import Bench as LiveBench
+from benchd.live.link import Link
+from benchd.live.link_state import LinkChange
+from benchd.live.quiet import quiet_process
+from benchd.live.run import Recorder, Run
+from benchd.live.ticker import TimerfdTicker
+from benchd.outside import log as outside_log
+from benchd.records import BenchLock
+from benchd.rules.states import Command, NotAllowed, State
+from benchd.settings.bench import Bench
+
+COMPLETE, FAILED, TRIPPED = 0, 1, 3
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How a job ended: exit status, the folder if there is one, and the sentences that say why it did not complete."""
+
+    status: int = FAILED
+    folder: Path | None = None
+    sentences: list[str] = field(default_factory=list)
+
+
+def serve(bench: Bench, run: PlannedRun | None, *, runtime_directory: Path) -> Outcome:
+    """Run the daemon; with a run, play it and end, without one, wait in Stopped until SIGTERM or SIGINT.
+
+    Raises `RecordsError` when another daemon holds this bench.
+    """
+    runtime_directory.mkdir(parents=True, exist_ok=True)
+    with BenchLock(runtime_directory / f"benchd-{bench.name}.lock"):
+        return asyncio.run(_Daemon(bench, run).main())
+
+
+def default_runtime_directory() -> Path:
+    """Where lock files go: systemd's runtime directory, else the user's, else the system's for temporary files."""
+    for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"):
+        place = os.environ.get(name)
+        if place:
+            return Path(place)
+    return Path("/tmp") / f"benchd-{os.getuid()}"  # noqa: S108 - one lock file, owned by this user
+
+
+class _Daemon:
+    """One process' bench, log and outcome."""
+
+    def __init__(self, bench: Bench, run: PlannedRun | None) -> None:
+        self._bench = bench
+        self._run = run
+        self._outcome = Outcome()
+        self._clock = clock_anchor()
+        self._log = outside_log.configure(sys.stderr, utc_now=lambda: self._clock.utc(time.monotonic()))
+        self._live: LiveBench | None = None
+        self._asked_to_end = asyncio.Event()
+
+    async def main(self) -> Outcome:
+        """Everything, until the job has ended or a signal came."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, self._signalled)
+        plan = bench_plan(self._bench)
+        links = {
+            name: Link(
+                name,
+                device.manifest.make(device.settings),
+                reply_time_s=device.manifest.reply_time_s,
+                safe_time_s=device.manifest.safe_time_s,
+                on_change=self._link_changed,
+            )
+            for name, device in self._bench.devices.items()
+        }
+        with (
+            TimerfdTicker(plan.tick_hz) as ticker,
+            ThreadPoolExecutor(max_workers=1, thread_name_prefix="records") as records,
+            quiet_process(),
+        ):
+
+            async def offload(slow: Callable[[], object]) -> object:
+                return await loop.run_in_executor(records, slow)
+
+            self._live = live = LiveBench(plan, links, ticker, on_event=self._event, offload=offload)
+            async with asyncio.TaskGroup() as group:
+                pump = group.create_task(self._log.pump(), name="log")
+                bench = group.create_task(live.run(), name="bench")
+                job = group.create_task(self._job(live), name="job")
+                await job
+                bench.cancel()
+                await asyncio.wait({bench})
+                self._event("ended", status=self._outcome.status)
+                pump.cancel()
+        self._log.close()
+        return self._outcome
+
+    async def _job(self, live: LiveBench) -> None:
+        await live.settled.wait()
+        if self._run is None:
+            await self._asked_to_end.wait()
+            self._outcome.status = COMPLETE
+            return
+        live.load(self._live_run(self._run))
+        for command in (Command.RESET, Command.START):
+            if not self._command(live, command):
+                return
+            await live.settled.wait()
+            if command is Command.RESET and live.engine.state is not State.IDLE:
+                return
+        self._outcome.status = {State.COMPLETE: COMPLETE, State.ABORTED: TRIPPED}.get(live.engine.state, FAILED)
+
+    def _command(self, live: LiveBench, command: Command) -> bool:
+        try:
+            live.command(command, because="the command line")
+        except (NotAllowed, ValueError) as error:
+            self._outcome.sentences.append(str(error))
+            return False
+        return True
+
+    def _live_run(self, run: PlannedRun) -> Run:
+        def opened() -> Recorder:
+            recorder: RunRecorder = open_recorder(self._bench, run, clock=self._clock, mono_s=time.monotonic())
+            self._outcome.folder = recorder.path
+            return recorder
+
+        return Run(title=run.job.programme.name, plan=run.plan, tests=run.tests, open_recorder=opened)
+
+    def _signalled(self) -> None:
+        """The first signal stops, the second aborts; the daemon ends when the bench has come to rest."""
+        live = self._live
+        again = self._asked_to_end.is_set()
+        self._asked_to_end.set()
+        if live is None or live.settled.is_set():
+            return
+        command = Command.ABORT if again else Command.STOP
+        try:
+            live.command(command, because="the process was told to end")
+        except NotAllowed:
+            return
+
+    def _link_changed(self, change: LinkChange) -> None:
+        self._event("link", link=change.link, state=change.state.value, sentence=change.sentence)
+
+    def _event(self, name: str, **fields: object) -> None:
+        if name in {"failed", "not_safe"}:
+            self._outcome.sentences.append(str(fields["sentence"]))
+        elif name == "tripped":
+            self._outcome.sentences.append(str(fields["cause"]))
+        elif name == "recording_failed":
+            self._outcome.sentences.append(str(fields["sentence"]))
+        self._log.logger.info(name, **fields)

@@ -1,0 +1,271 @@
+"""Turns settings into what each room wants: the one file that knows every class. It must never run anything itself."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, Stopping
+from benchd.live.player import Moves
+from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
+from benchd.rules.demand import Capacity, Demand, Demanded, misfits
+from benchd.rules.limits import Bound, Limit, Reaction, strictest
+from benchd.rules.moves import Role, Target
+from benchd.rules.ramps import Slopes
+from benchd.settings.bench import Bench, Motor, Programme, Setup
+from benchd.settings.fit import check_fit
+from benchd.settings.limit_sources import LimitSource, limit_sources
+
+SUPPLY_KEEPS_BELOW = 0.95  # of the current limit: the supply bounds the current before the monitor takes it away
+REACTIONS = {
+    "warn": Reaction.WARN,
+    "hold": Reaction.HOLD,
+    "ramp_down": Reaction.RAMP_DOWN,
+    "cut": Reaction.CUT,
+}
+
+
+class Unfit(Exception):
+    """The programme asks for more than bench, set-up, sensors or specimen have; one sentence a misfit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What is to be done: a programme on a specimen of a motor type in a set-up, for an order."""
+
+    programme: Programme
+    motor: Motor
+    setup: Setup
+    order: str
+    serial: str
+    operator: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """One test of a run, playable by the live room."""
+
+    procedure: Procedure
+    settings: BaseModel
+    around: Surroundings
+    demand: Demand
+
+    @property
+    def title(self) -> str:
+        """Its name for people."""
+        return self.procedure.title
+
+    def moves(self, at: Mapping[Role, Target]) -> Moves:
+        """A fresh generator that starts from the targets in force."""
+        return self.procedure.play(self.settings, replace(self.around, at=at))
+
+    def held(self, targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
+        """What to hold instead of these targets while the bench is Held."""
+        return self.procedure.held(targets)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedRun:
+    """A job that fits its bench: effective limits and playable tests."""
+
+    job: Job
+    plan: RunPlan
+    tests: Sequence[Planned]
+
+    @property
+    def duration_s(self) -> float:
+        """How long the tests take, start and stop not counted."""
+        return sum(test.demand.duration_s for test in self.tests)
+
+
+def bench_plan(bench: Bench) -> BenchPlan:
+    """The bench as the live room sees it."""
+
+    def only(role: str) -> PortRef:
+        address = bench.roles[role][0]
+        return PortRef(address.device, address.port)
+
+    return BenchPlan(
+        name=bench.name,
+        tick_hz=bench.tick_rate_hz,
+        devices={
+            name: DevicePlan(
+                name=name,
+                poll_hz=device.poll_hz,
+                reply_time_s=device.manifest.reply_time_s,
+                safe_time_s=device.manifest.safe_time_s,
+                ports={spec.name: spec.capability for spec in device.ports},
+            )
+            for name, device in bench.devices.items()
+        },
+        channels=tuple(bench.channels()),
+        supply=only("supply"),
+        sink=only("sink"),
+        load_drive=only("load_drive"),
+        safety_chain=only("safety_chain"),
+        slopes=_slopes(bench),
+        dc_link=DcLink(
+            sink_threshold_v=bench.dc_link.sink_threshold_v,
+            sink_current_limit_a=bench.dc_link.sink_current_limit_a,
+            over_voltage_protection_v=bench.dc_link.over_voltage_protection_v,
+            component_rating_v=bench.dc_link.component_rating_v,
+        ),
+        stopping=Stopping(
+            standstill_rpm=bench.stopping.standstill_rpm,
+            braking_torque_nm=bench.stopping.braking_torque_nm,
+            controlled_stop_time_s=bench.stopping.controlled_stop_time_s,
+            coasting_time_s=bench.stopping.coasting_time_s,
+        ),
+        starting=Starting(
+            remote_required=bench.start.remote_required,
+            pre_start_warning_s=bench.start.pre_start_warning_s,
+            transducer_zero_limit_nm=bench.start.transducer_zero_limit_nm,
+            zero_time_s=bench.start.zero_time_s,
+        ),
+    )
+
+
+def plan_run(bench: Bench, job: Job) -> PlannedRun:
+    """The run that this job is on this bench.
+
+    Raises `SettingsError` where files contradict each other and `Unfit` where a test asks for more than there is;
+    nothing is energised to find out.
+    """
+    check_fit(bench, job.motor, job.setup, job.programme)
+    sources = limit_sources(bench, job.motor, job.setup, job.programme)
+    limits = effective_limits(sources)
+    train = (job.setup.settings.coupling.max_speed_rpm, bench.shaft_train.max_speed_rpm)
+    train_nm = (job.setup.settings.coupling.max_torque_nm, bench.shaft_train.max_torque_nm)
+    around = Surroundings(
+        plate=_plate(job.motor),
+        slopes=_slopes(bench),
+        speed_limit_rpm=min(_magnitude(limits, "shaft_speed"), *train),
+        current_limit_a=SUPPLY_KEEPS_BELOW * _magnitude(limits, "dc_current"),
+    )
+    tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
+    capacities = tuple(_capacities(bench, job, sources))
+    found = [
+        sentence
+        for number, test in enumerate(tests)
+        for sentence in misfits(
+            test.demand,
+            capacities,
+            who=f"{job.programme.document.origin(('test', number, 'kind'))} ({test.title})",
+        )
+    ]
+    if found:
+        raise Unfit(" ".join(found))
+    return PlannedRun(
+        job=job,
+        plan=RunPlan(
+            limits=limits,
+            train_speed_rpm=min(train),
+            train_torque_nm=min(train_nm),
+            voltage_limit_v=max(test.demand.voltage_v for test in tests),
+            current_limit_a=around.current_limit_a,
+            torque_limit_nm=min(_magnitude(limits, "shaft_torque"), *train_nm),
+            speed_limit_rpm=around.speed_limit_rpm,
+        ),
+        tests=tests,
+    )
+
+
+def effective_limits(sources: Iterable[LimitSource]) -> tuple[Limit, ...]:
+    """The strictest of all sources."""
+    return strictest(
+        Limit(
+            channel=source.channel,
+            bound=Bound(source.kind),
+            value=source.value,
+            delay_s=source.delay_s,
+            reaction=Reaction.WARN if source.warn else REACTIONS[source.reaction],
+            origin=source.origin,
+        )
+        for source in sources
+    )
+
+
+def _planned(programme: Programme, number: int, around: Surroundings) -> Planned:
+    test = programme.tests[number]
+    procedure = PROCEDURES[test.kind]
+    return Planned(
+        procedure=procedure,
+        settings=test.settings,
+        around=around,
+        demand=procedure.demand(test.settings, around),
+    )
+
+
+def _capacities(bench: Bench, job: Job, sources: Iterable[LimitSource]) -> Iterable[Capacity]:
+    bounded = {
+        "shaft_speed": Demanded.SPEED,
+        "shaft_torque": Demanded.TORQUE,
+        "dc_current": Demanded.CURRENT,
+        "dc_voltage": Demanded.VOLTAGE,
+    }
+    for source in sources:
+        quantity = bounded.get(source.channel)
+        if quantity is not None and source.kind == "high" and not source.warn:
+            yield Capacity(quantity=quantity, value=source.value, origin=source.origin)
+    yield Capacity(
+        quantity=Demanded.SPEED,
+        value=job.motor.settings.max_speed_rpm,
+        origin=job.motor.document.origin(("max_speed_rpm",)),
+    )
+    supply = bench.roles["supply"][0].device
+    volts, amperes = (_setting(bench, supply, key) for key in ("max_voltage_v", "max_current_a"))
+    for quantity, value, key in (
+        (Demanded.VOLTAGE, volts, "max_voltage_v"),
+        (Demanded.CURRENT, amperes, "max_current_a"),
+        (Demanded.POWER, volts * amperes, "max_current_a"),
+    ):
+        yield Capacity(
+            quantity=quantity,
+            value=value,
+            origin=bench.document.origin(("devices", supply, "settings", key)),
+        )
+    load = bench.roles["load_drive"][0].device
+    for quantity, key in ((Demanded.TORQUE, "max_torque_nm"), (Demanded.SPEED, "max_speed_rpm")):
+        yield Capacity(
+            quantity=quantity,
+            value=_setting(bench, load, key),
+            origin=bench.document.origin(("devices", load, "settings", key)),
+        )
+
+
+def _setting(bench: Bench, device: str, key: str) -> float:
+    value: Any = getattr(bench.devices[device].settings, key, None)
+    return math.inf if value is None else float(value)
+
+
+def _magnitude(limits: Iterable[Limit], channel: str) -> float:
+    found = [
+        abs(limit.value)
+        for limit in limits
+        if limit.channel == channel and limit.reaction is not Reaction.WARN and limit.bound is not Bound.STALE
+    ]
+    return min(found, default=math.inf)
+
+
+def _slopes(bench: Bench) -> Slopes:
+    return Slopes(
+        voltage_v_per_s=bench.slopes.voltage_v_per_s,
+        torque_nm_per_s=bench.slopes.torque_nm_per_s,
+        speed_rpm_per_s=bench.slopes.speed_rpm_per_s,
+    )
+
+
+def _plate(motor: Motor) -> Plate:
+    settings = motor.settings
+    return Plate(
+        voltage_v=settings.rated.voltage_v,
+        current_a=settings.rated.current_a,
+        speed_rpm=settings.rated.speed_rpm,
+        torque_nm=settings.rated.torque_nm,
+        max_speed_rpm=settings.max_speed_rpm,
+        max_current_a=settings.max_current_a,
+        resistance_ohm=settings.data_sheet.resistance_ohm,
+        ke_v_s=settings.data_sheet.ke_v_s,
+    )
