@@ -1,4 +1,4 @@
-"""Results as a plain document for JSON: stable order, nine significant digits. No clock, no version but its schema's."""
+"""Results as a plain document for JSON: stable order, nine significant digits. No clock in it."""
 
 import math
 

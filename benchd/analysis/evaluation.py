@@ -2,8 +2,10 @@
 
 from collections.abc import Callable, Mapping
 
+import numpy as np
+
 from benchd.analysis.inputs import calibration_notes
-from benchd.analysis.joint import AMBIENT, ELECTRICAL, HOUSING, TORQUE, WINDING, JointModel, joint_model
+from benchd.analysis.joint import AMBIENT, ELECTRICAL, HOUSING, TORQUE, TORQUE_NARROW, WINDING, JointModel, joint_model
 from benchd.analysis.load import evaluate_load
 from benchd.analysis.no_load import evaluate_no_load
 from benchd.analysis.points import PointTable, point_table
@@ -15,7 +17,8 @@ EVALUATORS: Mapping[str, Callable[[Record, RecordedTest, JointModel], TestResult
     "load": evaluate_load,
     "no_load": evaluate_no_load,
 }
-CHANNELS = (*ELECTRICAL, TORQUE, WINDING, HOUSING, AMBIENT)
+CHANNELS = (*ELECTRICAL, TORQUE, TORQUE_NARROW, WINDING, HOUSING, AMBIENT)
+WARMING_WORTH_TELLING_K = 5.0  # ferrite loses about 0.2 % of its flux a kelvin (common practice)
 _MAIN_QUANTITY = {"load": ("efficiency_at_rated_torque", "1"), "no_load": ("no_load_speed", "r/min")}
 
 
@@ -32,6 +35,13 @@ def evaluate(record: Record) -> RecordResults:
     needed = [*ELECTRICAL, *([TORQUE] if table.has(TORQUE) else [])]
     usable = table.take(table.complete(needed))
     joint = joint_model(record, usable)
+    if table.has(HOUSING):
+        warmed_k = float(np.nanmax(table.mean[HOUSING]) - np.nanmin(table.mean[HOUSING]))
+        if warmed_k > WARMING_WORTH_TELLING_K:
+            notes.append(
+                f"The housing's temperature changed by {warmed_k:.1f} K between the points: the magnets lose or gain flux "
+                "with it, and the voltage constant is a mean over this range."
+            )
     results = {}
     for test in known:
         name = test.kind if sum(t.kind == test.kind for t in known) == 1 else f"{test.kind}_{test.index}"
@@ -65,7 +75,7 @@ def _point_notes(table: PointTable, needed: list[str]) -> list[str]:
     for i, asked in enumerate(table.asked):
         complaints = table.complaints[i]
         fatal = [c for c in needed if c in complaints]
-        for channel in sorted(complaints):
+        for channel in sorted(set(complaints) - {TORQUE_NARROW}):  # its overload is expected at the larger torques
             consequence = "the point is left out" if channel in fatal else "the channel is not used at this point"
             notes.append(f"Point {asked.point}: {channel}: {complaints[channel]}; {consequence}.")
         notes += [f"Point {asked.point}: {note}; its uncertainty is widened for it." for note in table.drift_notes[i]]

@@ -112,7 +112,7 @@ class Inputs:
             elif contribution.effect == "offset":
                 if zeroed:  # the zero measured through the same sensor took this error off with it
                     continue
-                largest = float(np.max(np.abs(readings))) if readings.size else 0.0
+                largest = float(np.nanmax(np.abs(readings)))
                 size = contribution.standard_uncertainty(reading=largest, full_scale=full_scale)
                 self._add(name, self._offset[channel], size, degrees)
             else:

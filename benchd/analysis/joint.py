@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.averages import effective_number
-from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM
+from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, resistance_at
 from benchd.analysis.fits import least_squares
 from benchd.analysis.inputs import Inputs, Scalar
 from benchd.analysis.points import PointTable
@@ -22,7 +22,9 @@ from benchd.analysis.record import Record
 Floats = NDArray[np.float64]
 
 VOLTAGE, CURRENT, TORQUE, SPEED = "dc_voltage", "dc_current", "shaft_torque", "shaft_speed"
+TORQUE_NARROW = "shaft_torque_narrow"  # the transducer's narrow range, overloaded at the larger torques
 WINDING, HOUSING, AMBIENT = "winding_temperature", "housing_temperature", "ambient_temperature"
+TEMPERATURES = (WINDING, HOUSING, AMBIENT)
 ELECTRICAL = (VOLTAGE, CURRENT, SPEED)
 VOLTAGE_MODEL, FRICTION_MODEL, TORQUE_MODEL = "voltage equation", "friction line", "torque line"
 
@@ -31,7 +33,7 @@ CURRENT_RATIO_NEEDED = 1.5  # greatest by least current, for the resistance to s
 BRUSH_DROP_LIMIT_SHARE = 0.02  # of the voltage: with more doubt than this the brush drop counts as not determined
 BRUSH_DROP_BOUND_V = 2.0  # two sliding contacts of about a volt each (common practice)
 BRUSH_DROP_BOUND_SHARE = 0.1
-PLATE_RESISTANCE_HALF_WIDTH_SHARE = 0.2
+SHEET_RESISTANCE_HALF_WIDTH_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +81,11 @@ class JointModel:
         self.table = table
         self.free_r, self.free_ub = free_r, free_ub
         self.has_torque = table.has(TORQUE)
-        self.has_winding = bool(table.size) and bool(table.complete([WINDING]).all())
-        channels = [*ELECTRICAL, *([TORQUE] if self.has_torque else []), *([WINDING] if self.has_winding else [])]
+        self.thermometers = tuple(c for c in TEMPERATURES if bool(table.complete([c]).all()))
+        self.has_winding = WINDING in self.thermometers
+        self._narrow = table.complete([TORQUE_NARROW]) if self.has_torque else np.zeros(table.size, dtype=np.bool_)
+        channels = [*ELECTRICAL, *([TORQUE] if self.has_torque else []), *self.thermometers]
+        channels += [TORQUE_NARROW] if self._narrow.any() else []
         models = (VOLTAGE_MODEL, FRICTION_MODEL, TORQUE_MODEL)
         self.inputs = Inputs(record=record, table=table, channels=channels, models=models, scalars=scalars)
         self.no_load = np.flatnonzero(table.of_kind("no_load"))
@@ -100,13 +105,31 @@ class JointModel:
         )
 
     def torque(self, x: Floats) -> Floats:
-        """Shaft torque of all points, N·m (b, n), positive when the specimen drives."""
-        return self._shaft_sign * self.inputs.channel(x, TORQUE)
+        """Shaft torque of all points, N·m (b, n), positive when the specimen drives; the narrow range where usable."""
+        torque = self.inputs.channel(x, TORQUE)
+        if self._narrow.any():
+            torque = np.where(self._narrow, self.inputs.channel(x, TORQUE_NARROW), torque)
+        return self._shaft_sign * torque
 
     def winding_degc(self, x: Floats) -> Floats:
         """The winding's mean temperature (b,) over the load points (without any: over all), the reference of R."""
         which = self.load if self.load.size else np.arange(self.table.size)
         return np.asarray(self.inputs.channel(x, WINDING)[:, which].mean(axis=1))
+
+    def conditions(self, x: Floats, which: NDArray[np.intp]) -> dict[str, Floats]:
+        """The temperatures at some of the points, °C, each (b,)."""
+        return {c: np.asarray(self.inputs.channel(x, c)[:, which].mean(axis=1)) for c in self.thermometers}
+
+    def no_thermometer(self) -> dict[str, str]:
+        """Reasons for the temperatures that the run does not have."""
+        return {c: f"there is no usable {c} at every point" for c in TEMPERATURES if c not in self.thermometers}
+
+    def resistance_at_points(self, x: Floats, which: NDArray[np.intp], r: Floats) -> Floats:
+        """The resistance r (b,) carried from the reference to the winding's mean temperature at some of the points."""
+        if not self.has_winding:
+            return r
+        there = self.inputs.channel(x, WINDING)[:, which].mean(axis=1)
+        return np.asarray(resistance_at(r, from_degc=self.winding_degc(x), to_degc=there), dtype=np.float64)
 
     @property
     def nominal(self) -> Floats:
@@ -171,7 +194,10 @@ class JointModel:
     # ---- how far the points deviate from the equations
 
     def _independent(self, channel: str) -> Floats:
-        return self.inputs.independent[channel]
+        own = self.inputs.independent[channel]
+        if channel == TORQUE and self._narrow.any():
+            return np.where(self._narrow, self.inputs.independent[TORQUE_NARROW], own)
+        return own
 
     def _spread(self, model: str, name: str, which: NDArray[np.intp], size: float, degrees: float) -> list[Source]:
         sizes = np.zeros(self.table.size)
@@ -237,8 +263,8 @@ def joint_model(record: Record, table: PointTable) -> JointModel | str:
         resistance = _assumed_resistance(record)
         if resistance is None:
             return (
-                "without torque steps the winding resistance stays unknown, and the rating plate gives neither "
-                "winding_resistance_ohm nor rated voltage and current: run a load test or complete the motor file"
+                "without torque steps the winding resistance stays unknown, and the motor file gives neither a data "
+                "sheet resistance_ohm nor rated voltage and current: run a load test or complete the motor file"
             )
         scalars.append(resistance)
     if steps:
@@ -261,15 +287,15 @@ def _assumed_brush_drop(voltage_v: float) -> Scalar:
 
 
 def _assumed_resistance(record: Record) -> Scalar | None:
-    plate = record.rated("winding_resistance_ohm")
-    if plate is not None and plate > 0.0:
+    sheet = record.data_sheet("resistance_ohm")
+    if sheet is not None and sheet > 0.0:
         return Scalar(
             name="resistance",
-            value=plate,
-            standard_uncertainty=plate * PLATE_RESISTANCE_HALF_WIDTH_SHARE / math.sqrt(3.0),
-            source="winding resistance, rating plate within 20 %",
+            value=sheet,
+            standard_uncertainty=sheet * SHEET_RESISTANCE_HALF_WIDTH_SHARE / math.sqrt(3.0),
+            source="winding resistance, assumed within 20 % of the data sheet",
         )
-    voltage, current = record.rated("rated_voltage_v"), record.rated("rated_current_a")
+    voltage, current = record.rated("voltage_v"), record.rated("current_a")
     if voltage is None or current is None or current <= 0.0:
         return None
     half = 0.25 * voltage / current  # more than half of the power lost in the winding would be no motor

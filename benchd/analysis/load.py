@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, characteristic_points, resistance_at
 from benchd.analysis.fits import levels_near, local_line
-from benchd.analysis.joint import TORQUE, VOLTAGE, JointModel
+from benchd.analysis.joint import TORQUE, VOLTAGE, WINDING, Constants, JointModel
 from benchd.analysis.load_quantities import HYSTERESIS, wanted_of_load
 from benchd.analysis.propagation import Addition, Output, coverage_factor, propagate
 from benchd.analysis.record import Record, RecordedTest
@@ -39,6 +39,7 @@ _CHARACTERISTIC = (
     "speed_at_maximum_efficiency",
     "torque_at_maximum_efficiency",
 )
+VOLTAGE_FAR_SHARE = 0.1  # further from rated voltage than this, the rated point is not carried there
 _NEEDS_TORQUE = "there is no usable shaft_torque"
 
 
@@ -52,15 +53,15 @@ class _LoadTest:
         self.which = np.flatnonzero(mine)
         self.up = np.flatnonzero(mine & table.going("up"))
         self.down = np.flatnonzero(mine & table.going("down"))
-        self.reasons: dict[str, str] = {}
-        rated_v = record.rated("rated_voltage_v")
+        rated_v = record.rated("voltage_v")
         self.voltage_v = float(np.abs(table.mean[VOLTAGE][self.which]).mean()) if rated_v is None else rated_v
         self.voltage_is_rated = rated_v is not None
-        self.rated_nm = record.rated("rated_torque_nm")
+        self.rated_nm = record.rated("torque_nm")
         self.line = joint.has_torque and self._has_torque_line()
+        self.voltage_far = False
         self.near_rated = self._near_rated()
         self.pair = self._widest_gap()
-        self._give_reasons()
+        self.reasons = self._reasons_for_constants() | self._reasons_for_lines() | self._reasons_for_readings()
 
     def _has_torque_line(self) -> bool:
         torque = np.abs(self.joint.table.mean[TORQUE][self.joint.load])
@@ -73,7 +74,11 @@ class _LoadTest:
         if not self.joint.has_torque or self.rated_nm is None:
             return None
         near = levels_near(self._torque(self.which), self.rated_nm)
-        return None if near is None else np.asarray(self.which[near])
+        if near is None:
+            return None
+        voltages = np.abs(self.joint.table.mean[VOLTAGE][self.which[near]])
+        self.voltage_far = bool(np.max(np.abs(voltages - self.voltage_v)) > VOLTAGE_FAR_SHARE * self.voltage_v)
+        return None if self.voltage_far else np.asarray(self.which[near])
 
     def _widest_gap(self) -> tuple[int, NDArray[np.intp]] | None:
         """The point on the way up whose current differs most from the way down, and the points down beside it."""
@@ -94,36 +99,44 @@ class _LoadTest:
                 widest, gap = (i, beside), abs(there - current[i])
         return widest
 
-    def _give_reasons(self) -> None:
-        joint, reasons = self.joint, self.reasons
+    def _reasons_for_constants(self) -> dict[str, str]:
+        joint, reasons = self.joint, self.joint.no_thermometer()
+        if not joint.has_winding:
+            reasons["winding_resistance_20"] = reasons[WINDING]
         if not joint.free_r:
             text = "the torque steps do not spread the current enough (factor 1.5 over three points) to show it"
             reasons.update(dict.fromkeys(("winding_resistance", "winding_resistance_20"), text))
-        if not joint.has_winding:
-            text = "there is no usable winding_temperature at every point"
-            reasons["winding_temperature"] = text
-            reasons.setdefault("winding_resistance_20", text)
         if not joint.free_ub:
             reasons["brush_drop"] = (
                 "it shows only where voltage is varied as well (no-load test with voltage steps) and the points "
                 "scatter little; it is assumed within bounds in all that depends on it"
             )
-        if not self.line:
-            text = "three or more torque steps are needed" if joint.has_torque else _NEEDS_TORQUE
-            reasons.update(dict.fromkeys(("torque_constant", *_CHARACTERISTIC), text))
-        if not joint.free_r:
+        return reasons
+
+    def _reasons_for_lines(self) -> dict[str, str]:
+        reasons = {"maximum_efficiency": "the torque line shows no friction"}
+        if not self.joint.free_r:
             reasons.update(dict.fromkeys(_CHARACTERISTIC, "the winding resistance is not determined"))
-        reasons["maximum_efficiency"] = reasons.get("maximum_efficiency", "the torque line shows no friction")
+        if not self.line:
+            text = "three or more torque steps are needed" if self.joint.has_torque else _NEEDS_TORQUE
+            reasons.update(dict.fromkeys(("torque_constant", *_CHARACTERISTIC), text))
+        return reasons
+
+    def _reasons_for_readings(self) -> dict[str, str]:
+        reasons = {}
+        if self.pair is None:
+            reasons.update(dict.fromkeys(HYSTERESIS, "torque was not taken both up and down over the same range"))
         if self.near_rated is None:
             if self.rated_nm is None:
-                text = "the motor file gives no rated_torque_nm"
-            elif joint.has_torque:
+                text = "the motor file gives no rated torque_nm"
+            elif self.voltage_far:
+                text = f"the points about rated torque were not taken near rated voltage ({self.voltage_v:g} V)"
+            elif self.joint.has_torque:
                 text = f"the settled points do not reach rated torque ({self.rated_nm:g} N·m) on both sides"
             else:
                 text = _NEEDS_TORQUE
             reasons.update(dict.fromkeys(_AT_RATED, text))
-        if self.pair is None:
-            reasons.update(dict.fromkeys(HYSTERESIS, "torque was not taken both up and down over the same range"))
+        return reasons
 
     # ---- outputs under the errors of x (b, m)
 
@@ -133,28 +146,26 @@ class _LoadTest:
         found = {"voltage_constant": c.k, "voltage_constant_per_1000_rpm": c.k * 1000.0 * RAD_S_PER_RPM}
         if joint.free_ub:
             found["brush_drop"] = c.ub
-        if joint.has_winding:
-            found["winding_temperature"] = joint.winding_degc(x)
+        found |= joint.conditions(x, self.which)
         if joint.free_r:
             found["winding_resistance"] = c.r
             if joint.has_winding:
                 at_20 = resistance_at(c.r, from_degc=joint.winding_degc(x), to_degc=20.0)
                 found["winding_resistance_20"] = np.asarray(at_20, dtype=np.float64)
         if self.line:
-            found |= self._lines(x)
+            found |= self._lines(x, c)
         found |= self._points(x)
         if self.near_rated is not None and self.rated_nm is not None:
-            found |= self._at_torque(x, self.near_rated, self.rated_nm)
+            found |= self._at_torque(x, c, self.near_rated, self.rated_nm)
         if self.pair is not None:
             found |= self._hysteresis(x, *self.pair)
         return found
 
-    def _lines(self, x: Floats) -> dict[str, Floats]:
+    def _lines(self, x: Floats, c: Constants) -> dict[str, Floats]:
         joint = self.joint
-        c = joint.constants(x)
         slope, lost = joint.torque_line(x)
         found = {"torque_constant": slope}
-        viscous = joint.friction_line(x, c.k)[1] if joint.has_friction_line else np.zeros_like(slope)
+        viscous = self._viscous(x, c)
         found["constants_apart"] = slope - viscous * c.r / c.k - c.k
         if not joint.free_r:
             return found
@@ -179,6 +190,10 @@ class _LoadTest:
         }
         return found | {name: np.asarray(value, dtype=np.float64) for name, value in named.items()}
 
+    def _viscous(self, x: Floats, c: Constants) -> Floats:
+        joint = self.joint
+        return joint.friction_line(x, c.k)[1] if joint.has_friction_line else np.zeros_like(c.k)
+
     def _points(self, x: Floats) -> dict[str, Floats]:
         e = self.joint.electrical(x)
         columns = {"voltage": e.u, "current": e.i, "speed": e.w / RAD_S_PER_RPM, "input_power": e.u * e.i}
@@ -191,17 +206,24 @@ class _LoadTest:
             for name, values in columns.items()
         }
 
-    def _at_torque(self, x: Floats, near: NDArray[np.intp], torque_nm: float) -> dict[str, Floats]:
+    def _at_torque(self, x: Floats, c: Constants, near: NDArray[np.intp], torque_nm: float) -> dict[str, Floats]:
         e, torque = self.joint.electrical(x), self.joint.torque(x)[:, near]
         u, i, w = (local_line(torque, column[:, near], torque_nm) for column in (e.u, e.i, e.w))
+        u, i, w = self._at_voltage(x, c, u, i, w)
         return {
             "speed_at_rated_torque": w / RAD_S_PER_RPM,
             "current_at_rated_torque": i,
             "input_power_at_rated_torque": u * i,
             "output_power_at_rated_torque": torque_nm * w,
             "efficiency_at_rated_torque": torque_nm * w / (u * i),
-            "friction_torque_at_rated_torque": self.joint.constants(x).k * i - torque_nm,
+            "friction_torque_at_rated_torque": c.k * i - torque_nm,
         }
+
+    def _at_voltage(self, x: Floats, c: Constants, u: Floats, i: Floats, w: Floats) -> tuple[Floats, Floats, Floats]:
+        """The state at equal torque, carried along the motor's own equations from the measured to rated voltage."""
+        viscous = self._viscous(x, c)
+        more_speed = (self.voltage_v - u) / (c.k + c.r * viscous / c.k)
+        return np.full_like(u, self.voltage_v), i + viscous / c.k * more_speed, w + more_speed
 
     def _hysteresis(self, x: Floats, at: int, beside: NDArray[np.intp]) -> dict[str, Floats]:
         e, torque = self.joint.electrical(x), self.joint.torque(x)
@@ -219,11 +241,12 @@ class _LoadTest:
         if self.rated_nm is None or self.near_rated is None:
             return {}
         x, branches = self.joint.nominal, []
+        c = self.joint.constants(x)
         for direction in (self.up, self.down):
             near = levels_near(self._torque(direction), self.rated_nm)
             if near is None:
                 return {}
-            branches.append(self._at_torque(x, np.asarray(direction[near]), self.rated_nm))
+            branches.append(self._at_torque(x, c, np.asarray(direction[near]), self.rated_nm))
         up, down = branches
         return {
             name: [
@@ -266,7 +289,7 @@ def _notes(load: _LoadTest, outputs: Mapping[str, Output]) -> list[str]:
     notes = []
     if not load.voltage_is_rated:
         notes.append(
-            f"The motor file gives no rated_voltage_v: the characteristic is stated at the mean voltage "
+            f"The motor file gives no rated voltage_v: the characteristic is stated at the mean voltage "
             f"of the points, {load.voltage_v:.4g} V."
         )
     apart, k = outputs.get("constants_apart"), outputs["voltage_constant"]

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.analysis.joint import JointModel
+from benchd.analysis.joint import TEMPERATURES, JointModel
 from benchd.analysis.results import Wanted
 
 HYSTERESIS = ("hysteresis_current", "hysteresis_speed", "hysteresis_at_torque")
@@ -15,7 +15,7 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
     """The quantities of a load test whose points stand at `which` of the joint table; `winding` says its state."""
     fit = f"least squares of U = K·ω + R·I + Ub over the {joint.table.size} no-load and load points of the run together"
     lines = f"the fitted lines of speed and torque over current at {voltage_v:g} V, {winding}"
-    rated = "local line over torque through the points about rated torque"
+    rated = f"local line over torque through the points about rated torque, carried to {voltage_v:g} V"
     gap = "down less up at equal torque, where the currents differ most"
     wanted = [
         Wanted(name="voltage_constant", unit="V·s/rad", how=fit),
@@ -23,7 +23,6 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
         Wanted(name="torque_constant", unit="N·m/A", how="slope of shaft torque over current, load points"),
         Wanted(name="winding_resistance", unit="Ω", how=f"{fit}; winding with brush contacts, {winding}"),
         Wanted(name="winding_resistance_20", unit="Ω", how=f"the winding resistance carried to 20 °C {winding}"),
-        Wanted(name="winding_temperature", unit="°C", how="mean over the load points"),
         Wanted(name="brush_drop", unit="V", how=fit),
         Wanted(name="stall_torque", unit="N·m", how=f"extrapolated along {lines}"),
         Wanted(name="stall_current", unit="A", how=f"extrapolated along {lines}"),
@@ -44,6 +43,7 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
         Wanted(name="hysteresis_speed", unit="r/min", how=gap),
         Wanted(name="hysteresis_at_torque", unit="N·m", how="shaft torque where the hysteresis is stated"),
     ]
+    wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
     columns = [
         ("voltage", "V", "mean at the motor terminals"),
         ("current", "A", "mean"),

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.fits import levels_near, local_line
-from benchd.analysis.joint import VOLTAGE, JointModel
+from benchd.analysis.joint import TEMPERATURES, VOLTAGE, Constants, JointModel
 from benchd.analysis.propagation import propagate
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
@@ -25,8 +25,8 @@ _NEEDS_TORQUE = "there is no usable shaft_torque, so the bench's own drag cannot
 def evaluate_no_load(record: Record, test: RecordedTest, joint: JointModel) -> TestResults:
     """No-load speed and current at rated voltage, voltage constant, friction with the bench's own drag taken off."""
     which = np.flatnonzero(joint.table.of_test(test.index))
-    rated_v = record.rated("rated_voltage_v")
-    reasons: dict[str, str] = {}
+    rated_v = record.rated("voltage_v")
+    reasons = joint.no_thermometer()
     near = _levels_at_rated_voltage(joint, which, rated_v, reasons)
     if not joint.has_torque:
         for name in ("friction_torque_at_no_load", "bench_drag_at_no_load"):
@@ -40,10 +40,12 @@ def evaluate_no_load(record: Record, test: RecordedTest, joint: JointModel) -> T
             )
 
     def outputs(x: Floats) -> Mapping[str, Floats]:
-        found = _constants(joint, x)
-        found |= _points(joint, x, which)
+        c = joint.constants(x)
+        found = _constants(joint, x, c)
+        found |= joint.conditions(x, which)
+        found |= _points(joint, x, c, which)
         if near is not None and rated_v is not None:
-            found |= _at_rated_voltage(joint, x, near, rated_v)
+            found |= _at_rated_voltage(joint, x, c, near, rated_v)
         return found
 
     sources = [*joint.sources, *(joint.friction_sources() if joint.has_friction_line else [])]
@@ -61,7 +63,7 @@ def _levels_at_rated_voltage(
 ) -> NDArray[np.intp] | None:
     names = ("no_load_speed", "no_load_current", "friction_torque_at_no_load", "bench_drag_at_no_load")
     if rated_v is None:
-        reasons.update(dict.fromkeys(names, "the motor file gives no rated_voltage_v"))
+        reasons.update(dict.fromkeys(names, "the motor file gives no rated voltage_v"))
         return None
     near = levels_near(np.abs(joint.table.mean[VOLTAGE][which]), rated_v)
     if near is None:
@@ -71,16 +73,18 @@ def _levels_at_rated_voltage(
     return np.asarray(which[near])
 
 
-def _constants(joint: JointModel, x: Floats) -> dict[str, Floats]:
-    k = joint.constants(x).k
+def _constants(joint: JointModel, x: Floats, c: Constants) -> dict[str, Floats]:
+    k = c.k
     found = {"voltage_constant": k, "voltage_constant_per_1000_rpm": k * 1000.0 * RAD_S_PER_RPM}
     if joint.has_friction_line:
         found["friction_torque_coulomb"], found["friction_coefficient_viscous"] = joint.friction_line(x, k)
     return found
 
 
-def _at_rated_voltage(joint: JointModel, x: Floats, near: NDArray[np.intp], rated_v: float) -> dict[str, Floats]:
-    c, e = joint.constants(x), joint.electrical(x)
+def _at_rated_voltage(
+    joint: JointModel, x: Floats, c: Constants, near: NDArray[np.intp], rated_v: float
+) -> dict[str, Floats]:
+    e = joint.electrical(x)
     u = e.u[:, near]
     speed = local_line(u, e.w[:, near], rated_v)
     current = local_line(u, e.i[:, near], rated_v)
@@ -88,9 +92,10 @@ def _at_rated_voltage(joint: JointModel, x: Floats, near: NDArray[np.intp], rate
         return {"no_load_speed": speed / RAD_S_PER_RPM, "no_load_current": current}
     drag = local_line(u, joint.torque(x)[:, near], rated_v)
     viscous = joint.friction_line(x, c.k)[1] if joint.has_friction_line else np.zeros_like(c.k)
-    current_of_drag = drag / (c.k + viscous * c.r / c.k)
+    r = joint.resistance_at_points(x, near, c.r)
+    current_of_drag = drag / (c.k + viscous * r / c.k)
     free_current = current - current_of_drag
-    free_speed = speed + c.r / c.k * current_of_drag
+    free_speed = speed + r / c.k * current_of_drag
     return {
         "no_load_speed": free_speed / RAD_S_PER_RPM,
         "no_load_current": free_current,
@@ -99,12 +104,12 @@ def _at_rated_voltage(joint: JointModel, x: Floats, near: NDArray[np.intp], rate
     }
 
 
-def _points(joint: JointModel, x: Floats, which: NDArray[np.intp]) -> dict[str, Floats]:
+def _points(joint: JointModel, x: Floats, c: Constants, which: NDArray[np.intp]) -> dict[str, Floats]:
     e = joint.electrical(x)
     columns = {"voltage": e.u, "current": e.i, "speed": e.w / RAD_S_PER_RPM}
     if joint.has_torque:
         columns["bench_drag"] = joint.torque(x)
-        columns["friction_torque"] = joint.friction_nm(x, joint.constants(x).k)
+        columns["friction_torque"] = joint.friction_nm(x, c.k)
     return {
         f"point_{joint.table.asked[i].point:03d}_{name}": values[:, i]
         for i in which.tolist()
@@ -133,6 +138,7 @@ def _wanted(joint: JointModel, which: NDArray[np.intp]) -> Sequence[Wanted]:
         Wanted(name="friction_torque_at_no_load", unit="N·m", how="K times the no-load current (iron loss included)"),
         Wanted(name="bench_drag_at_no_load", unit="N·m", how=f"shaft torque, {line}"),
     ]
+    wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
     columns = [("voltage", "V", "mean"), ("current", "A", "mean"), ("speed", "r/min", "mean")]
     if joint.has_torque:
         columns += [("bench_drag", "N·m", "mean shaft torque"), ("friction_torque", "N·m", "K·I - T")]

@@ -106,15 +106,17 @@ def propagate(
     group_of = np.array([groups.setdefault(s.group or f"#{n}", len(groups)) for n, s in enumerate(sources)], np.intp)
     degrees = np.full(len(groups), math.inf)
     np.minimum.at(degrees, group_of, np.array([s.degrees_of_freedom for s in sources], dtype=np.float64))
+    jacobian = np.stack(list(derivatives.values()))
+    variances = (jacobian[:, index] * size) ** 2
+    by_names = variances @ (name_of[:, None] == np.arange(len(names)))
+    by_groups = variances @ (group_of[:, None] == np.arange(len(groups)))
     outputs = {}
-    for output, value in values.items():
-        variances = (derivatives[output][index] * size) ** 2
-        by_name = dict(zip(names, np.bincount(name_of, variances, len(names)).tolist(), strict=True))
-        by_group = np.bincount(group_of, variances, len(groups))
-        for addition in extra.get(output, ()):
-            by_name[addition.name] = by_name.get(addition.name, 0.0) + addition.standard_uncertainty**2
+    for row, (output, value) in enumerate(values.items()):
+        by_name = dict(zip(names, by_names[row].tolist(), strict=True))
         added = extra.get(output, ())
-        shares = np.sqrt(np.concatenate([by_group, [a.standard_uncertainty**2 for a in added]]))
+        for addition in added:
+            by_name[addition.name] = by_name.get(addition.name, 0.0) + addition.standard_uncertainty**2
+        shares = np.sqrt(np.concatenate([by_groups[row], [a.standard_uncertainty**2 for a in added]]))
         all_degrees = np.concatenate([degrees, [a.degrees_of_freedom for a in added]])
         outputs[output] = Output(
             value=value,

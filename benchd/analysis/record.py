@@ -1,5 +1,6 @@
 """What an evaluator is handed: one run as arrays and plain values. It must never read a file or evaluate."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -48,8 +49,9 @@ class Record:
     Rows are ticks: a channel holds its latest sample, so a slow channel's sample stands in several rows; the sample was
     taken at `time_mono_s` - `ages_s`. `test` and `point` say which settled averaging window a row belongs to (`point`
     is -1 outside of one). `quality` holds the numbers of `benchd.rules.channels.Quality`. Values are calibrated, in
-    the units of `units`. `motor` holds the rating plate: `rated_voltage_v`, `rated_torque_nm`, `rated_current_a`, and
-    where known `winding_resistance_ohm`; what is missing makes the quantities that need it "not determined".
+    the units of `units`. `motor` is the motor file as a mapping, with its tables `rated` (`voltage_v`,
+    `torque_nm`, `current_a`) and `data_sheet` (`resistance_ohm`); what is missing makes the quantities that need it
+    "not determined".
     """
 
     time_mono_s: NDArray[np.float64]
@@ -66,8 +68,16 @@ class Record:
     setup: Mapping[str, object]
 
     def rated(self, name: str) -> float | None:
-        """A number of the rating plate by its name with unit, such as `rated_voltage_v`; None where it is not given."""
-        number = self.motor.get(name)
-        if isinstance(number, bool) or not isinstance(number, int | float) or not np.isfinite(number):
-            return None
-        return float(number)
+        """A number of the rating plate by its name with unit, such as `voltage_v`; None where it is not given."""
+        return _number(self.motor.get("rated"), name)
+
+    def data_sheet(self, name: str) -> float | None:
+        """A number of the motor's data sheet, such as `resistance_ohm`; None where it is not given."""
+        return _number(self.motor.get("data_sheet"), name)
+
+
+def _number(table: object, name: str) -> float | None:
+    number = table.get(name) if isinstance(table, Mapping) else None
+    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+        return None
+    return float(number)
