@@ -72,14 +72,15 @@ def role_problems(document: Document, file: BenchFile, devices: Mapping[str, Dev
                 yield document.problem(path, f'names "{text}", but {spec}')
             elif spec.capability is not ROLES[role]:
                 says = (
-                    f'names "{text}", which is a {_word(spec.capability)} and cannot be a {_word(ROLES[role])}; '
+                    f'names "{text}", whose kind is {_word(spec.capability)} and not {_word(ROLES[role])}; '
                     f"{_ports_that_can(ROLES[role], devices)}"
                 )
                 yield document.problem(path, says)
             elif text in taken:
                 says = f'names "{text}", which already plays the role {taken[text]}; give each port one role'
                 yield document.problem(path, says)
-            taken.setdefault(text, role)
+            else:
+                taken[text] = role
 
 
 def channel_problems(

@@ -59,17 +59,37 @@ _CALLED: Mapping[type, str] = {
 def problems_in(
     error: ValidationError, model: type[BaseModel], document: Document, *, within: KeyPath = ()
 ) -> list[Problem]:
-    """Every problem that validating `document.data` at `within` against `model` found, in words."""
-    return [_problem(detail, model, document, within) for detail in error.errors(include_url=False)]
+    """Every problem that validating `document.data` at `within` against `model` found, in words.
+
+    A key that is missing because it is misspelt is one problem and not two.
+    """
+    details = error.errors(include_url=False)
+    misspelt: set[KeyPath] = set()
+    for detail in details:
+        if detail["type"] == "extra_forbidden":
+            path = _path_in_data(document.data, within, detail["loc"])
+            meant = _nearest(str(path[-1]), _keys_at(model, path[len(within) : -1]))
+            misspelt |= {(*path[:-1], meant)} if meant else set()
+    return [
+        _problem(detail, model, document, within)
+        for detail in details
+        if detail["type"] != "missing" or _path_in_data(document.data, within, detail["loc"]) not in misspelt
+    ]
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """The advice what to write instead of an unknown `word`: the nearest known one, or all of them."""
     names = sorted(known)
-    close = difflib.get_close_matches(word.lower(), names, n=1, cutoff=0.6)
+    close = _nearest(word, names)
     if close:
-        return f"did you mean {close[0]}?"
+        return f"did you mean {close}?"
     return f"known are {', '.join(names)}" if names else "none are known"
+
+
+def _nearest(word: str, known: Iterable[str]) -> str | None:
+    by_lower = {name.lower(): name for name in known}
+    close = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
+    return by_lower[close[0]] if close else None
 
 
 def _problem(detail: ErrorDetails, model: type[BaseModel], document: Document, within: KeyPath) -> Problem:

@@ -35,8 +35,9 @@ def load_bench(
 ) -> Bench:
     """The bench in this file with its sensors.
 
-    `device_settings` replaces single settings by device name, such as host and port of a simulated bench. `today` (UTC where left out) decides which sensors are overdue: that is a
-    warning. Raises `SettingsError`; mistakes of form are told before those of tables that do not fit each other.
+    `device_settings` replaces single settings by device name, such as host and port of a simulated bench. `today`
+    (UTC where left out) decides which sensors are overdue: that is a warning. Raises `SettingsError`; mistakes of form
+    are told before those of tables that do not fit each other.
     """
     document = _with_device_settings(read_document(path), device_settings)
     file, problems = _model(document, BenchFile)
