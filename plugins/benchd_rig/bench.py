@@ -97,7 +97,7 @@ class Bench:
         now = self._clock()
         if self._last_s is None:
             self._last_s = now
-        passed_s = now - self._last_s
+        passed_s = max(0.0, now - self._last_s)  # another event loop may have begun its time anew
         self._last_s = now
         if self._longest_s is not None and passed_s > self._longest_s:
             self.slipped_s += passed_s - self._longest_s

@@ -1,0 +1,358 @@
+"""The simulated bench's devices as in-process drivers that share one plant, in the running event loop's time.
+
+Its one job is the contract's ports on the same device models that the servers use, without bytes; names of devices,
+ports and signals are those of the wire. It never uses a thread, a socket or the wall clock.
+"""
+
+import asyncio
+import math
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from types import TracebackType
+
+from benchd.contract import (
+    DeviceFault,
+    DriverError,
+    MeasuringReading,
+    OutOfRange,
+    Port,
+    Refused,
+    ReplyWrong,
+    SafetyChainReading,
+    SinkReading,
+    SinkSettings,
+    SupplyReading,
+    SupplySettings,
+    ThermometersReading,
+)
+from benchd.contract import Driver as DriverContract
+from benchd_rig import sink as sink_device
+from benchd_rig import supply as supply_device
+from benchd_rig.bench import DEVICES, Bench, make_bench
+from benchd_rig.in_process_drive import InProcessDrive
+from benchd_rig.in_process_wire import InProcessWire
+from benchd_rig.measuring_unit import SIGNALS
+from benchd_rig.scpi_parameters import ScpiRefusal
+from benchd_rig.thermometers import Thermometers
+
+
+class InProcessDriver:
+    """One device with one port. Entering changes nothing; leaving does `leave`, where the port can energise."""
+
+    def __init__(
+        self, wire: InProcessWire, ports: Mapping[str, Port], *, leave: Callable[[], Awaitable[None]] | None = None
+    ) -> None:
+        self._wire = wire
+        self._ports = ports
+        self._leave = leave
+        self._inside = False
+
+    async def __aenter__(self) -> Mapping[str, Port]:
+        """Open and identify."""
+        await self._wire.open()
+        self._inside = True
+        return self._ports
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None, /
+    ) -> None:
+        """Remove energy, close; idempotent. Raises only when nothing else is on its way up."""
+        if not self._inside:
+            return
+        self._inside = False
+        try:
+            if self._leave is not None:
+                await self._leave()
+        except DriverError as unsafe:
+            if error is None:
+                raise
+            error.add_note(f"While leaving: {unsafe}")
+        finally:
+            self._wire.close()
+
+    async def reconnect(self) -> None:
+        """A new connection, and nothing else."""
+        await self._wire.open()
+
+
+class InProcessSupply:
+    """The port "output"."""
+
+    def __init__(self, wire: InProcessWire, bench: Bench) -> None:
+        self._wire = wire
+        self._supply = bench.supply
+        self._faults = bench.faults["supply"]
+
+    async def read(self) -> SupplyReading:
+        """Voltage, current, output and protection state."""
+
+        def look() -> SupplyReading:
+            supply = self._supply
+            if self._faults.active("nan"):
+                raise ReplyWrong("The supply measures no number: look at the device.")
+            return SupplyReading(
+                voltage_v=supply.measured_v,
+                current_a=supply.measured_a,
+                output_on=supply.output_on,
+                tripped=supply.tripped,
+                taken_mono_s=self._wire.now(),
+            )
+
+        return await self._wire.exchange("reading", look)
+
+    async def read_settings(self) -> SupplySettings:
+        """Set-points and protection as the device holds them."""
+        supply = self._supply
+        return await self._wire.exchange(
+            "settings",
+            lambda: SupplySettings(
+                voltage_v=supply.voltage_v,
+                current_limit_a=supply.current_limit_a,
+                over_voltage_protection_v=supply.over_voltage_v,
+                output_on=supply.output_on,
+            ),
+        )
+
+    async def set_voltage(self, voltage_v: float, *, current_limit_a: float) -> None:
+        """Set both set-points, read back."""
+        _within("supply", "voltage", voltage_v, supply_device.MAX_VOLTAGE_V, "V")
+        _within("supply", "current limit", current_limit_a, supply_device.MAX_CURRENT_A, "A")
+        supply = self._supply
+
+        def give() -> None:
+            supply.set_voltage(voltage_v)
+            supply.set_current_limit(current_limit_a)
+
+        await self._wire.write(
+            "set-points",
+            give,
+            lambda: _near(supply.voltage_v, voltage_v) and _near(supply.current_limit_a, current_limit_a),
+        )
+
+    async def set_over_voltage_protection(self, voltage_v: float) -> None:
+        """Set the hardware over-voltage protection, read back."""
+        _within("supply", "over-voltage protection", voltage_v, supply_device.MAX_PROTECTION_V, "V")
+        supply = self._supply
+        await self._wire.write(
+            "over-voltage protection",
+            lambda: supply.set_over_voltage(voltage_v),
+            lambda: _near(supply.over_voltage_v, voltage_v),
+        )
+
+    async def switch_output(self, *, on: bool) -> None:
+        """Switch the output, read back."""
+        supply = self._supply
+
+        def give() -> None:
+            if on and supply.tripped:
+                raise DeviceFault("The supply's protection has tripped: clear it first.")
+            _allowed("supply", lambda: supply.switch_output(on=on))
+
+        await self._wire.write("output", give, lambda: supply.output_on is on)
+
+    async def clear_protection(self) -> None:
+        """Clear a tripped protection; the output stays off."""
+        supply = self._supply
+
+        def give() -> None:
+            supply.switch_output(on=False)
+            supply.clear_protection()
+
+        await self._wire.write("protection", give, lambda: not supply.tripped)
+
+    async def make_safe(self) -> None:
+        """Output off, read back, whatever the connection is doing."""
+        await self._wire.open()
+        await self.switch_output(on=False)
+
+
+class InProcessSink:
+    """The port "input"."""
+
+    def __init__(self, wire: InProcessWire, bench: Bench) -> None:
+        self._wire = wire
+        self._sink = bench.sink
+        self._faults = bench.faults["sink"]
+
+    async def read(self) -> SinkReading:
+        """Voltage, current, input and protection state."""
+
+        def look() -> SinkReading:
+            sink = self._sink
+            if self._faults.active("nan"):
+                raise ReplyWrong("The sink measures no number: look at the device.")
+            return SinkReading(
+                voltage_v=sink.measured_v,
+                current_a=sink.measured_a,
+                input_on=sink.input_on,
+                tripped=sink.tripped,
+                taken_mono_s=self._wire.now(),
+            )
+
+        return await self._wire.exchange("reading", look)
+
+    async def read_settings(self) -> SinkSettings:
+        """Armed means input on in constant-voltage mode."""
+        sink = self._sink
+        return await self._wire.exchange(
+            "settings",
+            lambda: SinkSettings(
+                armed=sink.input_on and sink.mode == "voltage",
+                threshold_v=sink.levels["voltage"],
+                current_limit_a=sink.current_limit_a,
+            ),
+        )
+
+    async def arm(self, *, threshold_v: float, current_limit_a: float) -> None:
+        """Constant-voltage mode at the threshold, input on, read back."""
+        _within("sink", "threshold", threshold_v, sink_device.MAX_VOLTAGE_V, "V")
+        _within("sink", "current limit", current_limit_a, sink_device.MAX_CURRENT_A, "A")
+        sink = self._sink
+
+        def give() -> None:
+            if sink.tripped:
+                raise DeviceFault("The sink's protection has tripped: clear it at the device first.")
+            sink.set_mode("voltage")
+            sink.set_level("voltage", threshold_v)
+            sink.set_current_limit(current_limit_a)
+            _allowed("sink", lambda: sink.switch_input(on=True))
+
+        def holds() -> bool:
+            settled = sink.input_on and sink.mode == "voltage" and _near(sink.levels["voltage"], threshold_v)
+            return settled and _near(sink.current_limit_a, current_limit_a)
+
+        await self._wire.write("threshold", give, holds)
+
+    async def disarm(self) -> None:
+        """Input off, read back."""
+        sink = self._sink
+        await self._wire.write("input", lambda: sink.switch_input(on=False), lambda: not sink.input_on)
+
+
+class InProcessMeasuringUnit:
+    """The port "inputs"."""
+
+    def __init__(self, wire: InProcessWire, bench: Bench) -> None:
+        self._wire = wire
+        self._unit = bench.measuring_unit
+
+    async def read(self) -> MeasuringReading:
+        """Every input's averaged value; infinite for an overloaded one, NaN for a lead that is off."""
+
+        def look() -> MeasuringReading:
+            values = {SIGNALS[number]: value for number, value in self._unit.values().items()}
+            overloaded = frozenset(name for name, value in values.items() if math.isinf(value))
+            return MeasuringReading(values=values, overloaded=overloaded, taken_mono_s=self._wire.now())
+
+        return await self._wire.exchange("reading", look)
+
+
+class InProcessThermometers:
+    """The port "group"."""
+
+    def __init__(self, wire: InProcessWire, thermometers: Thermometers) -> None:
+        self._wire = wire
+        self._thermometers = thermometers
+
+    async def read(self) -> ThermometersReading:
+        """All temperatures; None for an open sensor."""
+
+        def look() -> ThermometersReading:
+            temperatures = self._thermometers.temperatures_degc()
+            return ThermometersReading(temperatures_degc=temperatures, taken_mono_s=self._wire.now())
+
+        return await self._wire.exchange("reading", look)
+
+
+class InProcessSafetyChain:
+    """The port "chain"."""
+
+    def __init__(self, wire: InProcessWire, bench: Bench) -> None:
+        self._wire = wire
+        self._chain = bench.safety_chain
+
+    async def read(self) -> SafetyChainReading:
+        """All inputs."""
+
+        def look() -> SafetyChainReading:
+            chain = self._chain
+            return SafetyChainReading(
+                guard_closed=chain.guard_closed,
+                estop_released=chain.estop_released,
+                remote_selected=chain.remote_selected,
+                torque_enabled=chain.torque_enabled,
+                permit=chain.permit,
+                taken_mono_s=self._wire.now(),
+            )
+
+        return await self._wire.exchange("reading", look)
+
+    async def beat(self, *, high: bool) -> None:
+        """Write the heartbeat coil."""
+        await self._wire.exchange("heartbeat", lambda: self._chain.beat(high=high), writes=True)
+
+    async def withdraw_permit(self) -> None:
+        """Ask the chain to open; confirmed by the permit. Raises `Refused` where it stays."""
+        await self._wire.exchange("withdrawal", self._chain.withdraw, writes=True)
+        if await self._wire.exchange("permit", lambda: self._chain.permit):
+            raise Refused("The safety_chain keeps its permit after it was asked to open: open it by hand.")
+
+
+class TwinDrivers(Mapping[str, DriverContract]):
+    """Drivers by device name, all on one bench; `bench` is for those who break things and look at the truth."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        wires = {name: InProcessWire(bench, name) for name in DEVICES}
+        supply = InProcessSupply(wires["supply"], bench)
+        axis = InProcessDrive(wires["load_drive"], bench.load_drive, bench.faults["load_drive"])
+        group = InProcessThermometers(wires["thermometers"], bench.thermometers)
+        cabinet = InProcessThermometers(wires["cabinet_thermometers"], bench.cabinet_thermometers)
+        ports: dict[str, Mapping[str, Port]] = {
+            "supply": {"output": supply},
+            "sink": {"input": InProcessSink(wires["sink"], bench)},
+            "load_drive": {"axis": axis},
+            "measuring_unit": {"inputs": InProcessMeasuringUnit(wires["measuring_unit"], bench)},
+            "thermometers": {"group": group},
+            "cabinet_thermometers": {"group": cabinet},
+            "safety_chain": {"chain": InProcessSafetyChain(wires["safety_chain"], bench)},
+        }
+        leave = {"supply": supply.make_safe, "load_drive": axis.make_safe}
+        self._drivers: dict[str, DriverContract] = {
+            name: InProcessDriver(wires[name], ports[name], leave=leave.get(name)) for name in DEVICES
+        }
+
+    def __getitem__(self, device: str) -> DriverContract:
+        return self._drivers[device]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._drivers)
+
+    def __len__(self) -> int:
+        return len(self._drivers)
+
+
+def twin_drivers(specimen: str, *, seed: int) -> TwinDrivers:
+    """Seven drivers on one plant with this specimen; the plant's time begins at the first exchange.
+
+    Raises `ValueError` for an unknown specimen.
+    """
+    return TwinDrivers(make_bench(specimen, seed=seed, clock=lambda: asyncio.get_running_loop().time()))
+
+
+def _allowed(device: str, act: Callable[[], None]) -> None:
+    try:
+        act()
+    except ScpiRefusal as refusal:
+        raise Refused(f"The {device} refuses: {refusal}; look at the device.") from refusal
+
+
+def _near(held: float, asked: float) -> bool:
+    return math.isclose(held, asked, abs_tol=0.0011)
+
+
+def _within(device: str, what: str, value: float, bound: float, unit: str) -> None:
+    if not (math.isfinite(value) and 0.0 <= value <= bound):
+        raise OutOfRange(
+            f"The {device} was to be given a {what} of {value:g} {unit}, outside 0 to {bound:g} {unit}: "
+            "nothing was sent."
+        )
