@@ -51,7 +51,8 @@ class _Queue:
     # structlog calls the method that bears the level's name
     debug = info = warning = error = critical = put
 
-    def __len__(self) -> int:
+    @property
+    def waiting(self) -> int:  # not __len__: structlog replaces a logger that is false
         return len(self._lines)
 
     def take(self) -> bytes:
@@ -114,7 +115,7 @@ class Log:
     @property
     def lines_waiting(self) -> int:
         """Lines that are not yet written."""
-        return len(self._queue)
+        return self._queue.waiting
 
     async def pump(self) -> None:
         """Write what is queued, for ever; on cancellation once more what goes out without waiting. One task of it."""

@@ -53,12 +53,10 @@ def read_samples(folder: str | os.PathLike[str], *, channels: Collection[str] | 
     """
     path = Path(folder)
     missing: list[str] = []
-    table: pa.Table | None = None
-    if (path / PARQUET).exists():
-        table = _read_parquet(path / PARQUET, channels)
-        if table is None:
-            missing.append(f"{PARQUET} is damaged; the samples are read from {STREAM}.")
+    table = _read_parquet(path, channels)
     if table is None:
+        if fits_its_sum(path / PARQUET) is False:
+            missing.append(f"{PARQUET} is damaged or gone; the samples are read from {STREAM}.")
         found = scan(path)
         if found.schema is None:
             raise RecordsError(f"{path / STREAM} cannot be read: {found.missing[-1]}")
@@ -78,17 +76,18 @@ def _columns(schema: pa.Schema, channels: Collection[str] | None, *, where: Path
     return [*FIXED_COLUMNS, *(name + end for name in wanted for end in ("", AGE, QUALITY))]
 
 
-def _read_parquet(path: Path, channels: Collection[str] | None) -> pa.Table | None:
-    """The wanted columns, None when the file is damaged."""
-    if not fits_its_sum(path):
+def _read_parquet(folder: Path, channels: Collection[str] | None) -> pa.Table | None:
+    """The wanted columns; None when there is no such file, or the stream is there and no sum vouches for this one."""
+    path = folder / PARQUET
+    if not path.exists() or (not fits_its_sum(path) and (folder / STREAM).exists()):
         return None
     try:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             schema = file.schema_arrow
             check_sample_schema(schema, where=str(path))
             return file.read(columns=_columns(schema, channels, where=path))
-    except (pa.ArrowException, OSError):
-        return None
+    except (pa.ArrowException, OSError, ValueError):  # ValueError: a damaged column name
+        raise RecordsError(f"{path} is damaged: take it from a copy.") from None
 
 
 def _columns_of(table: pa.Table, missing: Sequence[str]) -> SampleColumns:

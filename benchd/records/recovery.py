@@ -1,6 +1,5 @@
 """Brings a folder that was left in the middle of a run into its lasting form. It must never change the raw stream."""
 
-import contextlib
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,7 +14,7 @@ from benchd.records.formats import ENDING, EVENTS, PARQUET, RUN, STREAM, SUMS
 from benchd.records.reading import read_samples
 from benchd.records.run_folder import Ending, read_description, read_ending, write_ending
 from benchd.records.stream import scan
-from benchd.records.sums import seal
+from benchd.records.sums import fits_its_sum, seal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,13 +77,13 @@ def _recover_samples(path: Path) -> tuple[list[str], int, bool]:
     found = scan(path)
     sentences = list(found.missing)
     parquet = path / PARQUET
-    if parquet.exists():
-        with contextlib.suppress(RecordsError):
-            kept = read_samples(path, channels=())
-            if not kept.missing and kept.rows >= found.rows:
-                if sentences:
-                    sentences.append(f"{PARQUET} is sound and holds {kept.rows} rows.")
-                return sentences, kept.rows, False
+    vouched = fits_its_sum(parquet) if parquet.exists() else None
+    if vouched:
+        kept = read_samples(path, channels=())
+        if sentences:
+            sentences.append(f"{PARQUET} is sound and holds {kept.rows} rows.")
+        return sentences, kept.rows, False
+    if vouched is False:
         sentences.append(f"{PARQUET} was damaged and is made again from {STREAM}.")
     write_parquet(found)
     return sentences, found.rows, True

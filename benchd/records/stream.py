@@ -53,13 +53,13 @@ def scan(folder: Path) -> Scan:
         if sidecar.pieces and sidecar.pieces[-1].dropped:
             missing.append(f"{sidecar.pieces[-1].dropped} rows were never written: the disk did not take them.")
         schema = _schema_of(file, sound)
-    if schema is None:
-        schema = _schema_from_description(folder, sidecar.pieces)
-        missing.append(
-            f"The column names of {STREAM} cannot be proven: no sample can be read."
-            if schema is None
-            else f"The column names of {STREAM} are damaged; those of {RUN} fit the checksum and are used."
-        )
+        if schema is None:
+            schema = _schema_from_description(folder, file, sidecar.pieces)
+            missing.append(
+                f"The column names of {STREAM} cannot be proven: no sample can be read."
+                if schema is None
+                else f"The column names of {STREAM} are not proven by {SIDECAR}; those of {RUN} fit and are used."
+            )
     if schema is not None:
         check_sample_schema(schema, where=str(path))
     return Scan(
@@ -120,15 +120,17 @@ def _cut_off(pieces: Sequence[Piece], size: int) -> list[str]:
     return [f"{STREAM} is cut off at byte {size}: rows {batches[0].first_row} to {last} are missing."]
 
 
-def _schema_from_description(folder: Path, pieces: Sequence[Piece]) -> pa.Schema | None:
-    """The schema that `run.json` implies, when its bytes have the very checksum that the sidecar holds."""
-    expected = next((piece.crc for piece in pieces if piece.kind == "schema"), None)
+def _schema_from_description(folder: Path, file: BinaryIO, pieces: Sequence[Piece]) -> pa.Schema | None:
+    """The schema that `run.json` implies, when its bytes stand in the stream or have the checksum of the sidecar."""
     try:
         channels = [(c["name"], c["unit"]) for c in read_page(folder / RUN)["channels"]]
         schema = sample_schema(channels)
     except (RecordsError, KeyError, TypeError):
         return None
-    return schema if zlib.crc32(schema.serialize().to_pybytes()) == expected else None
+    message = schema.serialize().to_pybytes()
+    file.seek(0)
+    expected = next((piece.crc for piece in pieces if piece.kind == "schema"), None)
+    return schema if zlib.crc32(message) == expected or file.read(len(message)) == message else None
 
 
 def _scan_without_sidecar(path: Path) -> Scan:

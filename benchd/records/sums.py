@@ -80,10 +80,12 @@ def check_sums(folder: Path) -> list[str]:
     return sentences
 
 
-def fits_its_sum(path: Path) -> bool:
-    """Whether a file of the folder has the sum that is listed for it; True where none is listed yet."""
+def fits_its_sum(path: Path) -> bool | None:
+    """Whether a file of the folder is there with the sum that is listed for it; None where none is listed."""
     try:
         listed = read_sums(path.parent).get(path.name)
     except RecordsError:
-        return True
-    return listed is None or listed == _sum_of(path)
+        return None
+    if listed is None:
+        return None
+    return path.exists() and listed == _sum_of(path)

@@ -12,7 +12,7 @@ from benchd.records.events import check_events
 from benchd.records.formats import EVENTS, PARQUET, RUN, STREAM, check_sample_schema
 from benchd.records.run_folder import Ending, configuration_sha256, read_description, read_ending
 from benchd.records.stream import scan
-from benchd.records.sums import check_sums
+from benchd.records.sums import check_sums, fits_its_sum
 
 
 def verify(folder: str | os.PathLike[str]) -> list[str]:
@@ -65,13 +65,13 @@ def _check_samples(path: Path) -> list[str]:
 
 
 def _check_parquet(path: Path) -> list[str]:
-    if not (path / PARQUET).exists():
-        return []
+    if not (path / PARQUET).exists() or fits_its_sum(path / PARQUET) is False:
+        return []  # the sums say so already; what is known to be damaged is not parsed
     try:
         with pq.ParquetFile(path / PARQUET) as file:
             check_sample_schema(file.schema_arrow, where=str(path / PARQUET))
             rows = file.metadata.num_rows
-    except (pa.ArrowException, OSError):
+    except (pa.ArrowException, OSError, ValueError):  # ValueError: a damaged column name
         return [f"{PARQUET} is damaged; recover the folder to make it again from {STREAM}."]
     if (path / STREAM).exists() and rows != (proven := scan(path).rows):
         return [f"{PARQUET} has {rows} rows and {STREAM} {proven} readable ones."]
