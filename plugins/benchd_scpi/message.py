@@ -17,7 +17,7 @@ NOT_A_NUMBER = 9.91e37  # 7.2.1.5: NAN
 
 _LARGEST = 9.9e37  # SCPI-99 allows no larger magnitude for a number
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?", re.ASCII)
-_ERROR_ENTRY = re.compile(r'([+-]?[0-9]+)(?:,"((?:[^"]|"")*)")?', re.ASCII)
+_ERROR_ENTRY = re.compile(r'([+-]?[0-9]+),"((?:[^"]|"")*)"', re.ASCII)
 
 
 class Garbled(ValueError):
@@ -150,7 +150,7 @@ def error_entry(text: str) -> ErrorEntry:
     found = _ERROR_ENTRY.fullmatch(text.strip())
     if not found:
         raise Garbled(f"expected an error number and words, got {text!r}")
-    return ErrorEntry(number=int(found[1]), words=(found[2] or "").replace('""', '"'))
+    return ErrorEntry(number=int(found[1]), words=found[2].replace('""', '"'))
 
 
 def error_kind(number: int) -> str:
