@@ -1,8 +1,8 @@
 """The DC link: a capacitor between a supply that can only give, a sink that can only take, and the specimen's cable.
 
 The link is stiff beside the step (milliohms and millifarads), so each step finds the link voltage at its end, and
-with it the brush drop, implicitly: one monotone equation with one solution, whatever conducts or blocks. Charge balances
-exactly. This file must never know more of the specimen than "so much current, and so much more per volt".
+with it the brush drop, implicitly: one monotone equation with one solution, whatever conducts or blocks. Charge
+balances exactly. This file must never know more of the specimen than "so much current, and so much more per volt".
 """
 
 import math

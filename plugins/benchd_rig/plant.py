@@ -81,6 +81,9 @@ class Plant:
         self._terminal_v_s = 0.0  # integrals since time zero, for the window
         self._link_v_s = 0.0
         self._charge_a_s = 0.0
+        self._winding_j = 0.0  # heat that has already acted on the temperatures
+        self._housing_j = 0.0
+        self._heated_to = 0
         self._window: deque[tuple[float, ...]] = deque(maxlen=_WINDOW_TICKS + 1)
         self._warm()
 
@@ -193,9 +196,8 @@ class Plant:
     def _run(self, steps: int) -> None:
         """Some steps with everything moving, and the tick at their end if they reach it."""
         shaft, link, load_machine = self._shaft, self._link, self._load_machine
-        energy, faults = self.energy, self.faults
+        faults = self.faults
         shaft.set_condition(faults)
-        winding_j, housing_j = energy.copper_j + energy.brush_j, energy.motor_friction_j
         cable_ohm = self.specimen.bench.link.cable_ohm
         for _ in range(steps):
             link.follow(self.supply, self.sink, sink_dead=faults.sink_dead)
@@ -206,23 +208,30 @@ class Plant:
             self._link_v_s += link.link_v * STEP_S
             self._terminal_v_s += link.link_v * STEP_S - cable_ohm * charge_a_s
         self._step += steps
-        span_s = steps * STEP_S
+        if self._step % _STEPS_PER_TICK == 0:
+            self._tick()
+
+    def _tick(self) -> None:
+        """Let the heat since the last tick act, and tell those who want to know."""
+        span_s = (self._step - self._heated_to) * STEP_S
+        winding_j, housing_j = self.energy.copper_j + self.energy.brush_j, self.energy.motor_friction_j
         self._thermal.step(
-            winding_w=(energy.copper_j + energy.brush_j - winding_j) / span_s,
-            housing_w=(energy.motor_friction_j - housing_j) / span_s,
+            winding_w=(winding_j - self._winding_j) / span_s,
+            housing_w=(housing_j - self._housing_j) / span_s,
             ambient_degc=self.ambient_degc,
             step_s=span_s,
         )
+        self._winding_j, self._housing_j, self._heated_to = winding_j, housing_j, self._step
         self._warm()
-        if self._step % _STEPS_PER_TICK == 0:
-            self._window.append(self._integrals())
-            for tell in self.on_step:
-                tell(self)
+        self._window.append(self._integrals())
+        for tell in self.on_step:
+            tell(self)
 
     def _rests(self) -> bool:
         """Whether only temperatures can change until somebody commands something."""
         return (
-            not self.supply.output_on
+            self._step % _STEPS_PER_TICK == 0
+            and not self.supply.output_on
             and not self.load.power_stage_on
             and abs(self._link.link_v) < 1e-6
             and abs(self._shaft.current_a) < 1e-6
@@ -236,15 +245,10 @@ class Plant:
         self._shaft.halt()
         self._link.empty()
         self._load_machine.rest()
-        span_s = steps * STEP_S
-        self._shaft.impulse_nm_s += self._shaft.torque_nm * span_s
-        self._thermal.step(winding_w=0.0, housing_w=0.0, ambient_degc=self.ambient_degc, step_s=span_s)
-        self._warm()
+        self._shaft.impulse_nm_s += self._shaft.torque_nm * steps * STEP_S
         self._step += steps
         self._window.clear()
-        self._window.append(self._integrals())
-        for tell in self.on_step:
-            tell(self)
+        self._tick()
 
     def _warm(self) -> None:
         winding_degc = self._thermal.winding_degc

@@ -9,9 +9,10 @@ import warnings
 
 import numpy as np
 import pytest
+from scipy.linalg import expm
+
 from benchd_rig.plant import Plant
 from benchd_rig.specimen import load_specimen
-from scipy.linalg import expm
 
 # computed with gym-electric-motor 3.0.3, python-control 0.10.2 and the matrix exponential, which agree:
 # time s, current A, speed rad/s
