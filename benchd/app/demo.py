@@ -1,4 +1,4 @@
-"""The demo: a simulated bench in one process, the real daemon in another, then the results. No back door between them."""
+"""The demo: a simulated bench in one process, the daemon in another, then the results. No back door between them."""
 
 import contextlib
 import json
@@ -26,6 +26,24 @@ SHOWN = (
     ("dc_voltage", "{:.2f} V"),
     ("dc_current", "{:.2f} A"),
 )
+
+
+WORDS = {
+    "ready": "Devices answer; the bench is {state}.",
+    "state": "{after}",
+    "ladder": "  voltage ladder read back: {supply_highest_v:g} V supply < {sink_threshold_v:g} V sink "
+    "< {over_voltage_protection_v:g} V protection < {component_rating_v:g} V rating",
+    "drive_limits": "  load drive holds by itself: {overspeed_rpm:g} r/min, {torque_limit_nm:g} N·m",
+    "zero": "  zero of {channel}: {value:.5f} N·m",
+    "test_started": "  {title}",
+    "deviation": "  {sentence}",
+    "failed": "  {sentence}",
+    "not_safe": "  {sentence}",
+    "recording_failed": "  {sentence}",
+    "tripped": "  Tripped: {cause}",
+    "warning": "  Warning: {cause}",
+    "standstill": "  standstill measured",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,27 +247,6 @@ def _numbers(channels: Mapping[str, Any]) -> str:
 
 
 def _words(event: Mapping[str, Any]) -> str:
-    match event["event"]:
-        case "ready":
-            return "Devices answer; the bench is Stopped."
-        case "state":
-            return f"{event['after']}"
-        case "ladder":
-            return (
-                f"  voltage ladder read back: {event['supply_highest_v']:g} V supply < {event['sink_threshold_v']:g} V "
-                f"sink < {event['over_voltage_protection_v']:g} V protection < {event['component_rating_v']:g} V rating"
-            )
-        case "drive_limits":
-            return f"  load drive holds by itself: {event['overspeed_rpm']:g} r/min, {event['torque_limit_nm']:g} N·m"
-        case "zero":
-            return f"  zero of {event['channel']}: {event['value']:.5f} N·m"
-        case "test_started":
-            return f"  {event['title']}"
-        case "deviation" | "failed" | "not_safe" | "recording_failed":
-            return f"  {event['sentence']}"
-        case "tripped" | "warning":
-            return f"  {event['event'].capitalize()}: {event['cause']}"
-        case "standstill":
-            return "  standstill measured"
-        case _:
-            return ""
+    """An event as a line for people, empty for what they need not see."""
+    shape = WORDS.get(event["event"])
+    return "" if shape is None else shape.format_map(event)

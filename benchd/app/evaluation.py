@@ -58,8 +58,6 @@ def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
     events = read_events(folder)
     samples = read_samples(folder)
     channels = {str(channel["name"]): channel for channel in description["channels"]}
-    motor = description["configuration"]["motor"]
-    rated, sheet = motor.get("rated", {}), motor.get("data_sheet", {})
     record = Record(
         time_mono_s=samples.time_mono_s,
         test=samples.test,
@@ -79,10 +77,7 @@ def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
             )
             for test in description["tests"]
         ],
-        motor={
-            **{f"rated_{name}": number for name, number in rated.items()},
-            "winding_resistance_ohm": sheet.get("resistance_ohm"),
-        },
+        motor=description["configuration"]["motor"],
         setup=description["configuration"]["setup"],
     )
     return record, tuple(samples.missing)

@@ -241,12 +241,16 @@ def _setting(bench: Bench, device: str, key: str) -> float:
 
 
 def _magnitude(limits: Iterable[Limit], channel: str) -> float:
-    found = [
-        abs(limit.value)
-        for limit in limits
-        if limit.channel == channel and limit.reaction is not Reaction.WARN and limit.bound is not Bound.STALE
-    ]
-    return min(found, default=math.inf)
+    """The magnitude that a device is told, which knows no direction: the wider of the two sides' tightest bounds.
+
+    A specimen that may turn one way only has a low limit near zero; the limit monitor holds that one.
+    """
+    tightest = {Bound.LOW: math.inf, Bound.HIGH: math.inf}
+    for limit in limits:
+        if limit.channel == channel and limit.reaction is not Reaction.WARN and limit.bound is not Bound.STALE:
+            tightest[limit.bound] = min(tightest[limit.bound], abs(limit.value))
+    known = [value for value in tightest.values() if math.isfinite(value)]
+    return max(known, default=math.inf)
 
 
 def _slopes(bench: Bench) -> Slopes:
