@@ -35,6 +35,7 @@ ROLES: Mapping[str, Capability] = {
     "thermometers": Thermometers,
     "safety_chain": SafetyChain,
 }
+_BENCH_NAME = re.compile(r"[a-z][a-z0-9_-]*")
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
 
 
@@ -50,7 +51,13 @@ def address(text: str) -> PortAddress:
 
 
 def name_problems(document: Document, file: BenchFile) -> Iterator[Problem]:
-    """Devices and channels whose names are not lower_snake_case."""
+    """A bench whose name would not do in a topic or a path, devices and channels not named in lower_snake_case."""
+    if not _BENCH_NAME.fullmatch(file.name):
+        says = (
+            f'is "{file.name}" and must be made of lower-case letters, digits, - and _, beginning with a letter; '
+            f"write {_as_name(file.name)}"
+        )
+        yield document.problem(("name",), says)
     for table, names in (("devices", file.devices), ("channels", file.channels)):
         for name in names:
             if not _NAME.fullmatch(name):

@@ -107,7 +107,7 @@ class Stopping(Table):
 class BenchFile(Table):
     """A bench file."""
 
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_-]*$")]
+    name: Text  # lower-case, see bench_checks
     data_directory: Text
     tick: Tick = Tick()
     devices: Annotated[dict[str, DeviceTable], Field(min_length=1)]

@@ -62,11 +62,15 @@ def refuse(file: Path, problems: Iterable[Problem]) -> NoReturn:
     more = len(ordered) - 1
     tail = f" (and {more} more problem{'s' if more > 1 else ''} in this file)" if more else ""
     raise SettingsError(
-        f"{origin(file, first.line, first.path)} {first.says}{tail}.", file, key_name(first.path), first.line
+        _ended(f"{origin(file, first.line, first.path)} {first.says}{tail}"), file, key_name(first.path), first.line
     )
 
 
 def unreadable(file: Path, says: str, *, line: int = 0) -> SettingsError:
     """The error of a file that as a whole cannot be read."""
     place = f"{shown(file)}:{line}" if line else shown(file)
-    return SettingsError(f"{place} {says}.", file, "", line)
+    return SettingsError(_ended(f"{place} {says}"), file, "", line)
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith("?") else f"{sentence}."

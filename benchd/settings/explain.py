@@ -36,12 +36,12 @@ _WANTED = {
     "finite_number": "a finite number",
 }
 _REFUSED = {
-    "greater_than": "must be above {gt}, not {told}; write such a value",
-    "greater_than_equal": "must be at least {ge}, not {told}; write such a value",
-    "less_than": "must be below {lt}, not {told}; write such a value",
-    "less_than_equal": "must be at most {le}, not {told}; write such a value",
-    "too_short": "is too short with {actual_length} of at least {min_length}; add what is missing",
-    "too_long": "is too long with {actual_length} of at most {max_length}; take out the rest",
+    "greater_than": "must be above {gt}, not {told}; correct it",
+    "greater_than_equal": "must be at least {ge}, not {told}; correct it",
+    "less_than": "must be below {lt}, not {told}; correct it",
+    "less_than_equal": "must be at most {le}, not {told}; correct it",
+    "too_short": "has {actual_length} entries and needs at least {min_length}; add what is missing",
+    "too_long": "has {actual_length} entries and may have at most {max_length}; take out the rest",
     "string_too_short": "must not be empty; write the text that is meant",
     "string_pattern_mismatch": "is {told}, which does not have the form {pattern}; write it in that form",
     "literal_error": "must be {expected}, not {told}; write what is meant",
@@ -61,19 +61,22 @@ def problems_in(
 ) -> list[Problem]:
     """Every problem that validating `document.data` at `within` against `model` found, in words.
 
-    A key that is missing because it is misspelt is one problem and not two.
+    A key that is missing because it is misspelt is one problem and not two, and so is a list that is too short because
+    of a wrong entry.
     """
-    details = error.errors(include_url=False)
-    misspelt: set[KeyPath] = set()
-    for detail in details:
+    found = [
+        (_path_in_data(document.data, within, detail["loc"]), detail) for detail in error.errors(include_url=False)
+    ]
+    echoes: set[tuple[str, KeyPath]] = set()
+    for path, detail in found:
         if detail["type"] == "extra_forbidden":
-            path = _path_in_data(document.data, within, detail["loc"])
             meant = _nearest(str(path[-1]), _keys_at(model, path[len(within) : -1]))
-            misspelt |= {(*path[:-1], meant)} if meant else set()
+            echoes |= {("missing", (*path[:-1], meant))} if meant else set()
+        echoes |= {("too_short", path[:length]) for length in range(len(path))}
     return [
-        _problem(detail, model, document, within)
-        for detail in details
-        if detail["type"] != "missing" or _path_in_data(document.data, within, detail["loc"]) not in misspelt
+        document.problem(path, _says(path, detail, model, within))
+        for path, detail in found
+        if (detail["type"], path) not in echoes
     ]
 
 
@@ -92,20 +95,17 @@ def _nearest(word: str, known: Iterable[str]) -> str | None:
     return by_lower[close[0]] if close else None
 
 
-def _problem(detail: ErrorDetails, model: type[BaseModel], document: Document, within: KeyPath) -> Problem:
-    path = _path_in_data(document.data, within, detail["loc"])
+def _says(path: KeyPath, detail: ErrorDetails, model: type[BaseModel], within: KeyPath) -> str:
     kind = detail["type"]
     if kind == "missing":
-        says = _missing(path, _annotation_at(model, path[len(within) :]))
-    elif kind == "extra_forbidden":
-        says = f"is not a key that is known here; {nearest(str(path[-1]), _keys_at(model, path[len(within) : -1]))}"
-    elif kind in {"tuple_type", "list_type"} and isinstance(detail["input"], dict):
-        says = f"must be a list of tables, not one table; write [[{key_name(path)}]] instead of [{key_name(path)}]"
-    elif kind in _WANTED:
-        says = f"must be {_WANTED[kind]}, not {_told(detail['input'])}; correct it"
-    else:
-        says = _value_refused(kind, detail)
-    return document.problem(path, says)
+        return _missing(path, _annotation_at(model, path[len(within) :]))
+    if kind == "extra_forbidden":
+        return f"is not a key that is known here; {nearest(str(path[-1]), _keys_at(model, path[len(within) : -1]))}"
+    if kind in {"tuple_type", "list_type"} and isinstance(detail["input"], dict):
+        return f"must be a list of tables, not one table; write [[{key_name(path)}]] instead of [{key_name(path)}]"
+    if kind in _WANTED:
+        return f"must be {_WANTED[kind]}, not {_told(detail['input'])}; correct it"
+    return _value_refused(kind, detail)
 
 
 def _value_refused(kind: str, detail: ErrorDetails) -> str:
@@ -124,10 +124,12 @@ def _value_refused(kind: str, detail: ErrorDetails) -> str:
 def _missing(path: KeyPath, annotation: object) -> str:
     name = key_name(path)
     above = key_name(path[:-1])
+    if len(path) > 1 and isinstance(path[-2], int):
+        above = f"[{key_name(path[:-2])}]"
     inner = _plain(annotation)
     if isinstance(inner, type) and issubclass(inner, BaseModel):
         return f"is missing; add a table [{name}]"
-    if get_origin(inner) is tuple and _is_model(get_args(inner)[0]):
+    if get_origin(inner) is tuple and (_is_model(get_args(inner)[0]) or get_origin(get_args(inner)[0]) is dict):
         return f"is missing; add at least one table [[{name}]]"
     return f"is missing; add it {f'to [{above}]' if above else 'above the first table'}"
 

@@ -3,7 +3,7 @@
 import tomllib
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchd.settings.toml_lines import KeyPath, Repeat, Unfinished, locate
@@ -165,6 +165,7 @@ def test_a_long_unfinished_text_is_given_up_at_once() -> None:
 
 # --- texts that know their own lines
 
+UNHURRIED = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no defect
 NASTY = st.text(alphabet="ab#\"'[]{}=,.\\\n\t \u2028\x85é", max_size=8)
 KEYS = st.one_of(
     st.text(alphabet="abcXYZ019_-", min_size=1, max_size=3),
@@ -310,7 +311,7 @@ def paths_in(value: object, path: KeyPath = ()) -> set[KeyPath]:
 
 
 @given(documents())
-@settings(max_examples=150, deadline=None)
+@settings(UNHURRIED, max_examples=100)
 def test_every_path_has_the_line_at_which_it_was_written(document: tuple[str, dict[KeyPath, int]]) -> None:
     text, expected = document
     found = locate(text)
@@ -321,7 +322,7 @@ def test_every_path_has_the_line_at_which_it_was_written(document: tuple[str, di
 
 
 @given(documents())
-@settings(max_examples=50, deadline=None)
+@settings(UNHURRIED, max_examples=30)
 def test_a_path_appears_to_tomllib_once_its_line_is_read_and_not_before(
     document: tuple[str, dict[KeyPath, int]],
 ) -> None:
@@ -339,7 +340,7 @@ def test_a_path_appears_to_tomllib_once_its_line_is_read_and_not_before(
 
 
 @given(documents(), st.data())
-@settings(max_examples=50, deadline=None)
+@settings(UNHURRIED, max_examples=30)
 def test_a_text_cut_anywhere_gives_the_lines_before_the_cut(
     document: tuple[str, dict[KeyPath, int]], data: st.DataObject
 ) -> None:
@@ -354,7 +355,7 @@ def test_a_text_cut_anywhere_gives_the_lines_before_the_cut(
 
 
 @given(st.text(alphabet="ab.=[]{}\"'#\n\\, 1", max_size=40))
-@settings(max_examples=150, deadline=None)
+@settings(UNHURRIED, max_examples=150)
 def test_no_text_whatever_makes_it_raise_or_name_a_line_that_is_not_there(text: str) -> None:
     found = locate(text)
     assert all(1 <= line <= text.count("\n") + 1 for line in found.of.values())
