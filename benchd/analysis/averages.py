@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from benchd.rules.channels import Quality
 
-DRIFT_SIGNIFICANCE = 4.0  # a hundred means a run: three would cry wolf in every third run
+DRIFT_FALSE_ALARM = 6e-5  # two-sided, four standard deviations: with a hundred means a run, three would cry wolf
 BAD_SHARE_LIMIT = 0.1
 SAME_SAMPLE_SHARE_OF_ROW = 0.05  # journalled ages are rounded; real samples are further apart than this
 
@@ -125,7 +126,8 @@ def _with_trend(x: NDArray[np.float64], t: NDArray[np.float64], mean: float) -> 
     n_detrended = effective_number(detrended)
     noise = math.sqrt(float(detrended @ detrended) / (n - 2))
     change_noise = noise * math.sqrt(12.0 / n_detrended)
-    drifting = abs(change) > DRIFT_SIGNIFICANCE * change_noise + 1e-12 * abs(mean)
+    significance = float(stdtrit(max(n_detrended - 2.0, 1.0), 1.0 - DRIFT_FALSE_ALARM / 2.0))
+    drifting = abs(change) > significance * change_noise + 1e-12 * abs(mean)
     residuals = detrended if drifting else x - mean
     n_effective = n_detrended if drifting else effective_number(residuals)
     # the scatter of a correlated series about its own mean comes out small by (1 - 1/n_effective)

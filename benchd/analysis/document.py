@@ -8,7 +8,6 @@ from benchd.rules.quantities import Quantity
 
 SCHEMA = "benchd.results"
 SCHEMA_VERSION = 1
-NEGLIGIBLE_SHARE = 1e-4  # of the standard uncertainty: a hundred-millionth of u² is arithmetic, not knowledge
 
 
 def nine_digits(number: float | None) -> float | None:
@@ -41,7 +40,6 @@ def _quantity(quantity: Quantity) -> dict[str, object]:
     if quantity.value is None:
         return {"name": quantity.name, "unit": quantity.unit, "value": None, "reason": quantity.reason}
     expanded_uncertainty, k = expanded(quantity)
-    floor = NEGLIGIBLE_SHARE * quantity.standard_uncertainty
     return {
         "name": quantity.name,
         "unit": quantity.unit,
@@ -51,9 +49,5 @@ def _quantity(quantity: Quantity) -> dict[str, object]:
         "expanded_uncertainty": nine_digits(expanded_uncertainty),
         "coverage_factor": nine_digits(k),
         "how": quantity.how,
-        "budget": {
-            name: nine_digits(quantity.budget[name])
-            for name in sorted(quantity.budget)
-            if quantity.budget[name] > floor
-        },
+        "budget": {name: nine_digits(quantity.budget[name]) for name in sorted(quantity.budget)},
     }

@@ -39,7 +39,7 @@ def evaluate(record: Record) -> RecordResults:
         warmed_k = float(np.nanmax(table.mean[HOUSING]) - np.nanmin(table.mean[HOUSING]))
         if warmed_k > WARMING_WORTH_TELLING_K:
             notes.append(
-                f"The housing's temperature changed by {warmed_k:.1f} K between the points: the magnets lose or gain flux "
+                f"The housing's temperature changed by {warmed_k:.1f} K between the points: the magnets' flux changes "
                 "with it, and the voltage constant is a mean over this range."
             )
     results = {}

@@ -19,6 +19,7 @@ Model = Callable[[Floats], Mapping[str, Floats]]
 """Inputs (b, m) to outputs, each (b,): b variants of the m inputs are evaluated at once."""
 
 COVERAGE = 0.95
+NEGLIGIBLE_SHARE = 1e-4  # of the standard uncertainty: a hundred-millionth of u² is arithmetic, not knowledge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +87,13 @@ def effective_degrees_of_freedom(shares: Floats, degrees: Floats) -> float:
     return math.inf if weight <= 0.0 else total**2 / weight
 
 
+def _summed(variances: Floats, bin_of: NDArray[np.intp], count: int) -> Floats:
+    """Columns (q, s) added up by bin to (q, count); without a matrix product, whose sums depend on BLAS threads."""
+    sums = np.zeros((count, variances.shape[0]))
+    np.add.at(sums, bin_of, variances.T)
+    return sums.T
+
+
 def propagate(
     model: Model,
     nominal: Floats,
@@ -108,8 +116,8 @@ def propagate(
     np.minimum.at(degrees, group_of, np.array([s.degrees_of_freedom for s in sources], dtype=np.float64))
     jacobian = np.stack(list(derivatives.values()))
     variances = (jacobian[:, index] * size) ** 2
-    by_names = variances @ (name_of[:, None] == np.arange(len(names)))
-    by_groups = variances @ (group_of[:, None] == np.arange(len(groups)))
+    by_names = _summed(variances, name_of, len(names))
+    by_groups = _summed(variances, group_of, len(groups))
     outputs = {}
     for row, (output, value) in enumerate(values.items()):
         by_name = dict(zip(names, by_names[row].tolist(), strict=True))
@@ -118,11 +126,16 @@ def propagate(
             by_name[addition.name] = by_name.get(addition.name, 0.0) + addition.standard_uncertainty**2
         shares = np.sqrt(np.concatenate([by_groups[row], [a.standard_uncertainty**2 for a in added]]))
         all_degrees = np.concatenate([degrees, [a.degrees_of_freedom for a in added]])
+        total = math.sqrt(float(np.sum(shares**2)))
         outputs[output] = Output(
             value=value,
-            standard_uncertainty=math.sqrt(float(np.sum(shares**2))),
+            standard_uncertainty=total,
             degrees_of_freedom=effective_degrees_of_freedom(shares, all_degrees),
-            budget={name: math.sqrt(variance) for name, variance in by_name.items() if variance > 0.0},
+            budget={
+                name: math.sqrt(variance)
+                for name, variance in by_name.items()
+                if variance > (NEGLIGIBLE_SHARE * total) ** 2
+            },
         )
     return outputs
 
