@@ -193,6 +193,7 @@ class Axis:
 
         A connection that is busy or out of step is given up; the call that was on it ends with `LinkLost`.
         """
+        self._connection.must_be_entered()
         deadline_mono_s = asyncio.get_running_loop().time() + SAFE_TIME_S
         while (other := self._safe_under_way) is not None:
             # Two of them would take the connection from each other; the other's success is this one's too.

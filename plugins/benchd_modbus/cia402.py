@@ -84,7 +84,7 @@ WHAT_TO_LOOK_AT: Mapping[DriveState, str] = {
     DriveState.SWITCH_ON_DISABLED: "look at safe torque off and at the drive's own enable input",
     DriveState.READY_TO_SWITCH_ON: "look at the main supply of the drive and its contactor",
     DriveState.SWITCHED_ON: "look at the drive's enable input and its brake control",
-    DriveState.OPERATION_ENABLED: "the power stage is still on, open the safety chain",
+    DriveState.OPERATION_ENABLED: "wait for standstill where it ramps down (605Ch), otherwise open the safety chain",
     DriveState.QUICK_STOP_ACTIVE: "look at the drive's quick stop input and its option 605Ah",
     DriveState.FAULT_REACTION_ACTIVE: "the drive is still reacting to a fault, wait for Fault",
     DriveState.FAULT: "read the fault code, remove its cause and acknowledge it",

@@ -219,9 +219,13 @@ class Connection:
         if line is None or line.busy or line.trouble is not None:
             await self._dial(address=self._address)
 
-    async def _dial(self, *, address: str | None) -> Line:
+    def must_be_entered(self) -> None:
+        """Raises `LinkLost` after the driver was left: nothing opens the connection behind its back."""
         if self._left:
             raise LinkLost(f"{self.place} was left, enter the driver again.")
+
+    async def _dial(self, *, address: str | None) -> Line:
+        self.must_be_entered()
         self._turn += 1
         turn = self._turn
         if self._line is not None:

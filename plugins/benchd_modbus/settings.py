@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 from benchd_modbus.register_map import RegisterMap, load_map
 
 LONGEST_REPLY_TIME_S = 0.4
-LONGEST_STATE_TIME_S = 1.0
+LONGEST_STATE_TIME_S = 1.5
 DRIVE_CALL_TIME_S = 2.0  # a walk through the states, which is bounded, and the exchange that it ends with
 CALL_TIME_S = 1.0  # two exchanges of the longest allowed reply time
 SAFE_TIME_S = 1.0
@@ -69,7 +69,7 @@ class ModbusDriveSettings(WireSettings):
     rated_torque_nm: Positive | None = Field(default=None, description="only for a map without rated_torque")
     max_torque_nm: Positive
     max_speed_rpm: Positive
-    state_time_s: float = Field(default=0.6, gt=0.0, le=LONGEST_STATE_TIME_S)
+    state_time_s: float = Field(default=1.0, gt=0.0, le=LONGEST_STATE_TIME_S)
     communication_watchdog_ms: int | None = Field(
         default=None, ge=0, le=0xFFFF, description=f"0: off; without it {DEFAULT_WATCHDOG_MS} where the map has one"
     )
