@@ -311,7 +311,7 @@ def paths_in(value: object, path: KeyPath = ()) -> set[KeyPath]:
 
 
 @given(documents())
-@settings(UNHURRIED, max_examples=100)
+@settings(UNHURRIED, max_examples=60)
 def test_every_path_has_the_line_at_which_it_was_written(document: tuple[str, dict[KeyPath, int]]) -> None:
     text, expected = document
     found = locate(text)
@@ -322,7 +322,7 @@ def test_every_path_has_the_line_at_which_it_was_written(document: tuple[str, di
 
 
 @given(documents())
-@settings(UNHURRIED, max_examples=30)
+@settings(UNHURRIED, max_examples=20)
 def test_a_path_appears_to_tomllib_once_its_line_is_read_and_not_before(
     document: tuple[str, dict[KeyPath, int]],
 ) -> None:
@@ -340,7 +340,7 @@ def test_a_path_appears_to_tomllib_once_its_line_is_read_and_not_before(
 
 
 @given(documents(), st.data())
-@settings(UNHURRIED, max_examples=30)
+@settings(UNHURRIED, max_examples=20)
 def test_a_text_cut_anywhere_gives_the_lines_before_the_cut(
     document: tuple[str, dict[KeyPath, int]], data: st.DataObject
 ) -> None:
