@@ -103,7 +103,7 @@ class Axis:
             torque_nm=self._shaft.torque_nm(self._map["torque_actual"], raw["torque_actual"]),
             dc_link_v=self._value_if_there(raw, "dc_link_voltage"),
             winding_degc=self._value_if_there(raw, "motor_temperature"),
-            fault_code=int(raw.get("fault_code", 0)),
+            fault_code=int(raw.get("fault_code", 0)) if state in FAULTY else 0,  # many drives keep the last one
             taken_mono_s=taken_mono_s,
         )
 
