@@ -15,6 +15,7 @@ from benchd.rules.channels import Quality
 
 DRIFT_FALSE_ALARM = 6e-5  # two-sided, four standard deviations: with a hundred means a run, three would cry wolf
 BAD_SHARE_LIMIT = 0.1
+DIRECT_UP_TO = 256  # samples; beyond it the transform is faster
 SAME_SAMPLE_SHARE_OF_ROW = 0.05  # journalled ages are rounded; real samples are further apart than this
 
 
@@ -47,6 +48,15 @@ def first_rows(time_mono_s: NDArray[np.float64], ages_s: NDArray[np.float64]) ->
     return moved
 
 
+def _autocorrelation(centred: NDArray[np.float64]) -> NDArray[np.float64]:
+    n = centred.size
+    if n <= DIRECT_UP_TO:
+        return np.correlate(centred, centred, mode="full")[n - 1 :]
+    length = 1 << (2 * n - 1).bit_length()
+    spectrum = np.fft.rfft(centred, length)
+    return np.fft.irfft(spectrum * np.conj(spectrum), length)[:n]
+
+
 def effective_number(residuals: NDArray[np.float64]) -> float:
     """How many independent samples the scatter of this series is worth: between 1 and n.
 
@@ -58,9 +68,7 @@ def effective_number(residuals: NDArray[np.float64]) -> float:
     power = float(centred @ centred)
     if n < 4 or power <= 0.0:
         return float(n)
-    length = 1 << (2 * n - 1).bit_length()
-    spectrum = np.fft.rfft(centred, length)
-    rho = np.fft.irfft(spectrum * np.conj(spectrum), length)[: n - n % 2] / power
+    rho = _autocorrelation(centred)[: n - n % 2] / power
     pairs = rho[0::2] + rho[1::2]
     negative = np.flatnonzero(pairs <= 0.0)
     end = int(negative[0]) if negative.size else pairs.size
@@ -123,13 +131,12 @@ def _with_trend(x: NDArray[np.float64], t: NDArray[np.float64], mean: float) -> 
     slope = float(tc @ (x - mean)) / float(tc @ tc)
     detrended = x - mean - slope * tc
     change = slope * float(t[-1] - t[0])
-    n_detrended = effective_number(detrended)
+    n_effective = effective_number(detrended)
     noise = math.sqrt(float(detrended @ detrended) / (n - 2))
-    change_noise = noise * math.sqrt(12.0 / n_detrended)
-    significance = float(stdtrit(max(n_detrended - 2.0, 1.0), 1.0 - DRIFT_FALSE_ALARM / 2.0))
+    change_noise = noise * math.sqrt(12.0 / n_effective)
+    significance = float(stdtrit(max(n_effective - 2.0, 1.0), 1.0 - DRIFT_FALSE_ALARM / 2.0))
     drifting = abs(change) > significance * change_noise + 1e-12 * abs(mean)
     residuals = detrended if drifting else x - mean
-    n_effective = n_detrended if drifting else effective_number(residuals)
     # the scatter of a correlated series about its own mean comes out small by (1 - 1/n_effective)
     share = max(1.0 - 1.0 / n_effective, 1.0 / n)
     deviation = math.sqrt(float(residuals @ residuals) / (n * share))
