@@ -89,7 +89,6 @@ class Bench:
         self._longest_s = longest_catch_up_s
         self._last_s: float | None = None
         self._wanted_s = plant.time_s
-        self._unsafe_since_s: float | None = None
         plant.on_step.append(self._each_step)
 
     def advance(self) -> None:
@@ -132,17 +131,14 @@ class Bench:
         now = plant.time_s
         chain = self.safety_chain
         chain.step(now)
-        if chain.torque_enabled:
-            self._unsafe_since_s = None
+        since_s = chain.no_torque_since_s
+        if since_s is None:
             if not self.supply.interlock_closed:
                 self.supply.interlock(closed=True)
                 self.load_drive.safe_torque_off(active=False)
-        else:
-            if self._unsafe_since_s is None:
-                self._unsafe_since_s = now
-            if now - self._unsafe_since_s >= RELEASE_TIME_S - 1e-9 and self.supply.interlock_closed:
-                self.supply.interlock(closed=False)
-                self.load_drive.safe_torque_off(active=True)
+        elif self.supply.interlock_closed and now - since_s >= RELEASE_TIME_S - 1e-9:
+            self.supply.interlock(closed=False)
+            self.load_drive.safe_torque_off(active=True)
         self.supply.step()
         self.load_drive.step(now)
 

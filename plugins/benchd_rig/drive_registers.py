@@ -96,7 +96,7 @@ class DriveRegisters(NothingMapped):
 
     def _actual_words(self) -> list[int]:
         drive, rating = self._drive, self._drive.rating
-        tenths = OPEN_SENSOR if self._faults.active("nan") else round(drive.motor_degc * 10)
+        tenths = OPEN_SENSOR if self._faults.is_on("nan") else round(drive.motor_degc * 10)
         torque = max(-32767, min(32767, round(drive.torque_permille)))
         return [
             drive.statusword(),
@@ -112,7 +112,7 @@ class DriveRegisters(NothingMapped):
             *words_of(round(rating.overspeed_rpm * 10)),
             rating.own_torque_permille,
             VENDOR,
-            OTHER_PRODUCT if self._faults.active("wrong_identity") else PRODUCT,
+            OTHER_PRODUCT if self._faults.is_on("wrong_identity") else PRODUCT,
         ]
 
 

@@ -87,7 +87,7 @@ class InProcessSupply:
 
         def look() -> SupplyReading:
             supply = self._supply
-            if self._faults.active("nan"):
+            if self._faults.is_on("nan"):
                 raise ReplyWrong("The supply measures no number: look at the device.")
             return SupplyReading(
                 voltage_v=supply.measured_v,
@@ -178,7 +178,7 @@ class InProcessSink:
 
         def look() -> SinkReading:
             sink = self._sink
-            if self._faults.active("nan"):
+            if self._faults.is_on("nan"):
                 raise ReplyWrong("The sink measures no number: look at the device.")
             return SinkReading(
                 voltage_v=sink.measured_v,

@@ -170,7 +170,7 @@ class InProcessDrive:
             speed_rpm=round(drive.speed_rpm, 1),
             torque_nm=-permille / 1000.0 * drive.rating.rated_torque_nm,
             dc_link_v=drive.dc_link_v,
-            winding_degc=None if self._faults.active("nan") else round(drive.motor_degc, 1),
+            winding_degc=None if self._faults.is_on("nan") else round(drive.motor_degc, 1),
             fault_code=drive.fault_code,
             taken_mono_s=self._wire.now(),
         )

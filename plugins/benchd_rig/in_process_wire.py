@@ -38,7 +38,7 @@ class InProcessWire:
         """A new connection: `LinkLost` for a device that refuses it, `Refused` for a wrong identity."""
         self._spoiled = None
         await self.exchange("identity", lambda: None)
-        if self._faults.active("wrong_identity") is not None:
+        if self._faults.is_on("wrong_identity"):
             self.close()
             raise Refused(f"The {self.device} is another device than the one asked for: check address and wiring.")
 
@@ -73,7 +73,7 @@ class InProcessWire:
 
     async def _faulty(self, what: str, act: Callable[[], T], *, writes: bool) -> T:
         faults = self._faults
-        if faults.active("refuse") is not None:
+        if faults.is_on("refuse"):
             raise self._spoil(LinkLost(f"The {self.device} refuses the connection: check that it is on."))
         if faults.strike("hang") is not None:
             await asyncio.sleep(GIVE_UP_S)
@@ -110,7 +110,7 @@ class InProcessWire:
 
     def _seen(self, what: str, act: Callable[[], T]) -> T:
         """What the device shows: the same again and again while its value is stuck."""
-        if self._faults.active("stuck_value") is None:
+        if not self._faults.is_on("stuck_value"):
             self._stuck.clear()
             return act()
         if what not in self._stuck:

@@ -39,7 +39,7 @@ class MeasuringUnit:
 
     def values(self) -> Mapping[int, float]:
         """Each input's averaged value in V or r/min, by input number."""
-        if self._faults.active("nan"):
+        if self._faults.is_on("nan"):
             return dict.fromkeys(SIGNALS, math.nan)
         return self._sensors.measure()
 
@@ -49,7 +49,7 @@ def measuring_instrument(
 ) -> ScpiInstrument:
     """The measuring unit's SCPI command tree."""
     instrument = ScpiInstrument(
-        identity=lambda: other_identity if faults.active("wrong_identity") else identity, reset=lambda: None
+        identity=lambda: other_identity if faults.is_on("wrong_identity") else identity, reset=lambda: None
     )
 
     def fetch(parameters: Parameters) -> str:

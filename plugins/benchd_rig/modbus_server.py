@@ -76,7 +76,7 @@ class ModbusConversation:
 
     def _reply_with_faults(self, pdu: bytes) -> bytes:
         faults = self._faults
-        if faults.active("stuck_value") is None:
+        if not faults.is_on("stuck_value"):
             self._stuck.clear()
         elif pdu in self._stuck:
             return self._stuck[pdu]
@@ -88,6 +88,6 @@ class ModbusConversation:
                 return echo_of_write(pdu)
             return answer(pdu, self._model)
         reply = answer(pdu, self._model)
-        if faults.active("stuck_value") is not None:
+        if faults.is_on("stuck_value"):
             self._stuck[pdu] = reply
         return reply

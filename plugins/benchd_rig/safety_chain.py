@@ -45,6 +45,7 @@ class SafetyChain(NothingMapped):
         self.remote_selected = True
         self.permit = True
         self.opened_by = ""  # what opened the permit last, for people
+        self.no_torque_since_s: float | None = None  # plant time at which torque_enabled became false
         self._sto_pressed = False
         self._heartbeat = False
         self._withdrawn = False
@@ -59,8 +60,9 @@ class SafetyChain(NothingMapped):
     def step(self, time_s: float) -> None:
         """One cycle at a plant time: supervise the heartbeat once a first beat was seen."""
         self._now_s = time_s
-        if self._heart_stopped():
-            self._open(f"the heartbeat has not changed for {HEARTBEAT_TIMEOUT_S:g} s")
+        if self._beat_s is not None and self._heart_stopped():
+            cause = f"the heartbeat has not changed for {HEARTBEAT_TIMEOUT_S:g} s"
+            self._open(cause, at_s=self._beat_s + HEARTBEAT_TIMEOUT_S)
 
     def press(self, button: Button) -> None:
         """A person does something. Raises `ResetRefusedError` where reset has no effect."""
@@ -79,6 +81,7 @@ class SafetyChain(NothingMapped):
                 self.remote_selected = button is Button.REMOTE
             case Button.STO | Button.RELEASE_STO:
                 self._sto_pressed = button is Button.STO
+                self._note_torque(self._now_s)
             case Button.RESET:
                 self._reset()
 
@@ -126,10 +129,17 @@ class SafetyChain(NothingMapped):
     def _heart_stopped(self) -> bool:
         return self._beat_s is not None and self._now_s - self._beat_s > HEARTBEAT_TIMEOUT_S
 
-    def _open(self, cause: str) -> None:
+    def _open(self, cause: str, *, at_s: float | None = None) -> None:
         if self.permit:
             self.permit = False
             self.opened_by = cause
+            self._note_torque(self._now_s if at_s is None else at_s)
+
+    def _note_torque(self, at_s: float) -> None:
+        if self.torque_enabled:
+            self.no_torque_since_s = None
+        elif self.no_torque_since_s is None:
+            self.no_torque_since_s = at_s
 
     def _reset(self) -> None:
         if not self.estop_released:
@@ -140,3 +150,4 @@ class SafetyChain(NothingMapped):
             raise ResetRefusedError("Reset has no effect: the heartbeat has stopped; bring it back first.")
         self._withdrawn = False
         self.permit = True
+        self._note_torque(self._now_s)

@@ -80,7 +80,7 @@ class ScpiConversation:
     def _answer_with_faults(self, message: bytes, text: str) -> bytes | None:
         faults = self._faults
         writes = any("?" not in unit for unit in text.split(";"))
-        if faults.active("stuck_value") is None:
+        if not faults.is_on("stuck_value"):
             self._stuck.clear()
         elif not writes and message in self._stuck:
             return self._stuck[message]
@@ -88,6 +88,6 @@ class ScpiConversation:
         ignores = writes and faults.strike("ignore_writes") is not None
         reply = self._instrument.execute(text, refuse_writes=refuses, ignore_writes=ignores)
         answer = None if reply is None else reply.encode("ascii") + b"\n"
-        if faults.active("stuck_value") is not None and not writes:
+        if faults.is_on("stuck_value") and not writes:
             self._stuck[message] = answer
         return answer

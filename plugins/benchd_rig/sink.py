@@ -110,7 +110,7 @@ class Sink:
 def sink_instrument(sink: Sink, *, faults: WireFaults, identity: str, other_identity: str) -> ScpiInstrument:
     """The sink's SCPI command tree."""
     instrument = ScpiInstrument(
-        identity=lambda: other_identity if faults.active("wrong_identity") else identity, reset=sink.reset
+        identity=lambda: other_identity if faults.is_on("wrong_identity") else identity, reset=sink.reset
     )
 
     def function(parameters: Parameters) -> None:
@@ -125,7 +125,7 @@ def sink_instrument(sink: Sink, *, faults: WireFaults, identity: str, other_iden
         sink.set_current_limit(number(parameters[0], unit="A", low=0.0, high=high, default=high))
 
     def measured(value: float) -> str:
-        return NOT_A_NUMBER if faults.active("nan") else fixed(value, decimals=_DECIMALS)
+        return NOT_A_NUMBER if faults.is_on("nan") else fixed(value, decimals=_DECIMALS)
 
     one = (1, 1)
     instrument.on("INPut[:STATe]", lambda p: sink.switch_input(on=switch(p[0])), parameters=one)

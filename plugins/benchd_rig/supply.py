@@ -114,7 +114,7 @@ class Supply:
 def supply_instrument(supply: Supply, *, faults: WireFaults, identity: str, other_identity: str) -> ScpiInstrument:
     """The supply's SCPI command tree."""
     instrument = ScpiInstrument(
-        identity=lambda: other_identity if faults.active("wrong_identity") else identity, reset=supply.reset
+        identity=lambda: other_identity if faults.is_on("wrong_identity") else identity, reset=supply.reset
     )
 
     def volts(parameters: Parameters) -> None:
@@ -128,7 +128,7 @@ def supply_instrument(supply: Supply, *, faults: WireFaults, identity: str, othe
         supply.set_over_voltage(number(parameters[0], unit="V", low=0.0, high=high, default=high))
 
     def measured(value: float) -> str:
-        return NOT_A_NUMBER if faults.active("nan") else fixed(value, decimals=_DECIMALS)
+        return NOT_A_NUMBER if faults.is_on("nan") else fixed(value, decimals=_DECIMALS)
 
     one = (1, 1)
     instrument.on("OUTPut[:STATe]", lambda p: supply.switch_output(on=switch(p[0])), parameters=one)

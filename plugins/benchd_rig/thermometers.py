@@ -49,7 +49,7 @@ class Thermometers(NothingMapped):
         return [word_of(OPEN_SENSOR if value is None else round(value * 10)) for value in values]
 
     def _one(self, name: str) -> float | None:
-        if self._faults.active("nan"):
+        if self._faults.is_on("nan"):
             return None
         degc = self._put.get(name)
         if degc is None:

@@ -87,12 +87,12 @@ class WireFaults:
         self._active.clear()
         self._left.clear()
 
-    def active(self, kind: str) -> Mapping[str, float] | None:
-        """The numbers of a fault that is on, None where it is off. Does not count as a message."""
-        return self._active.get(kind)
+    def is_on(self, kind: str) -> bool:
+        """Whether a fault is on. Does not count as a message."""
+        return kind in self._active
 
     def strike(self, kind: str) -> Mapping[str, float] | None:
-        """As `active`, and counts one message against the fault's `times`."""
+        """The numbers of a fault that is on, None where it is off; counts a message against its `times`."""
         if not self._active:
             return None
         found = self._active.get(kind)

@@ -5,6 +5,8 @@ conversation's. It listens on loopback only.
 """
 
 import asyncio
+import socket
+import struct
 from collections import deque
 from typing import Protocol
 
@@ -15,6 +17,7 @@ LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _GRACE_S = 0.005  # a client that closes and opens again is let in even where the opening is seen first
 _MOST_UNSENT = 65536
 _MOST_WAITING = 256
+_RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # on, no linger: the client sees a reset, not an orderly end
 
 
 class Conversation(Protocol):
@@ -142,7 +145,9 @@ class Session(asyncio.Protocol):
     def cut(self) -> None:
         """Reset the connection."""
         self._inbox.clear()
-        if self._transport is not None:
+        if self._transport is not None and not self._finished:
+            wire: socket.socket = self._transport.get_extra_info("socket")
+            wire.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
             self._transport.abort()
 
     def _admit(self) -> None:
