@@ -83,6 +83,26 @@ def test_the_current_limit_holds_and_gives_way_to_constant_voltage(fed_plant: Pl
     assert fed_plant.link_v == pytest.approx(24.0, abs=0.01)
 
 
+def test_a_load_beyond_the_current_limit_pulls_the_voltage_down(fed_plant: Plant) -> None:
+    fed_plant.faults.rotor_jammed = True
+    fed_plant.supply.current_limit_a = 3.0
+    fed_plant.advance_to(0.5)
+    truth = fed_plant.truth()
+    loop_ohm = truth.winding_ohm + fed_plant.specimen.bench.link.cable_ohm
+    assert fed_plant.supply_current_a == pytest.approx(3.0, abs=1e-6)
+    assert fed_plant.link_v == pytest.approx(3.0 * loop_ohm + truth.brush_drop_v, rel=2e-3)
+
+
+def test_the_limit_stands_where_a_little_more_current_is_asked_for(fed_plant: Plant) -> None:
+    fed_plant.sink.mode, fed_plant.sink.level, fed_plant.sink.current_limit_a = "resistance", 6.0, 40.0
+    fed_plant.sink.input_on = True
+    fed_plant.faults.coupling_broken = True
+    fed_plant.supply.current_limit_a = 3.0
+    fed_plant.advance_to(3.0)
+    assert fed_plant.supply_current_a == pytest.approx(3.0, abs=1e-6)
+    assert fed_plant.link_v < 20.0
+
+
 @pytest.mark.parametrize(
     ("mode", "level", "current_a"),
     [("current", 3.0, 3.0), ("resistance", 8.0, 24.0 / 8.0), ("power", 48.0, 48.0 / 24.0), ("voltage", 24.5, 0.0)],
