@@ -133,7 +133,7 @@ class ControlServer:
         self.host = host
         self.port = port
         self._server: asyncio.Server | None = None
-        self._clients: set[asyncio.Task[Any]] = set()
+        self._clients: dict[asyncio.Task[Any], asyncio.StreamWriter] = {}
 
     async def __aenter__(self) -> Self:
         """Listen. Raises `OSError` where the port is taken."""
@@ -147,15 +147,14 @@ class ControlServer:
         """Close the socket and every connection."""
         if self._server is not None:
             self._server.close()
-        clients = list(self._clients)
-        for client in clients:
-            client.cancel()
-        await asyncio.gather(*clients, return_exceptions=True)
+        for writer in self._clients.values():
+            writer.transport.abort()  # ends its reader; a task cancelled from here would be reported as a defect
+        await asyncio.gather(*self._clients, return_exceptions=True)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None  # noqa: S101  (a coroutine that runs has one)
-        self._clients.add(task)
+        self._clients[task] = writer
         try:
             while line := await reader.readline():
                 reply = await self._control.answer(line.decode("utf-8", "replace"))
@@ -166,7 +165,7 @@ class ControlServer:
         except ConnectionError:
             pass  # the client has left
         finally:
-            self._clients.discard(task)
+            self._clients.pop(task, None)
             writer.close()
 
 

@@ -1,10 +1,10 @@
 import asyncio
+import contextlib
 
 import pytest
 
 from benchd_rig.servers import DeviceServers
 from benchd_rig.wire_server import WireServer
-import contextlib
 
 pytestmark = pytest.mark.wires
 
