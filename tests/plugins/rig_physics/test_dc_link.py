@@ -95,9 +95,9 @@ def test_a_load_beyond_the_current_limit_pulls_the_voltage_down(fed_plant: Plant
 
 def test_the_limit_stands_where_a_little_more_current_is_asked_for(fed_plant: Plant) -> None:
     fed_plant.sink.mode, fed_plant.sink.level, fed_plant.sink.current_limit_a = "resistance", 6.0, 40.0
-    fed_plant.sink.input_on = True
-    fed_plant.faults.coupling_broken = True
     fed_plant.supply.current_limit_a = 3.0
+    fed_plant.advance_to(2.0)
+    fed_plant.sink.input_on = True  # asks for 4 A
     fed_plant.advance_to(3.0)
     assert fed_plant.supply_current_a == pytest.approx(3.0, abs=1e-6)
     assert fed_plant.link_v < 20.0
