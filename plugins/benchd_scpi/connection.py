@@ -91,18 +91,16 @@ class Connection:
     def drop(self, why: str = "its connection was given up") -> None:
         """Close at once, from outside, and let go of the thread; idempotent.
 
-        The peer sees the end immediately. A call under way raises `LinkLost` for whoever waits for it; the thread
-        itself ends by a `TypeError` of pyvisa-py, which finds its socket gone, and that goes to nobody.
+        The peer sees the end immediately. A call under way raises `LinkLost` for whoever waits for it; what the thread
+        itself runs into goes to nobody.
         """
         if self._dropped:
             return
         self._dropped = True
-        if self._session is not None:
-            self._session.interface = None
         if self._socket is not None:
             with contextlib.suppress(OSError):  # not connected any more
-                # Not close(): the number of a closed socket may be given to the next one while the thread still uses
-                # it, and a thread in select() keeps a closed socket open towards the peer.
+                # Not close(), which is left to the thread: the number of a closed socket may be given to the next one
+                # while the thread still uses it, and a thread in select() keeps a closed socket open towards the peer.
                 self._socket.shutdown(socket.SHUT_RDWR)
         self._jobs.put(None)
         for future in self._waiting:
@@ -134,7 +132,6 @@ class Connection:
             job()
             del job
         if self._session is not None:
-            self._session.interface = self._socket
             self._session.close()
 
     def _do(self, future: asyncio.Future[T], work: Callable[[], T]) -> None:

@@ -47,6 +47,7 @@ class FakeInstrument:
     # bad habits
     deaf: bool = False  # accepts, reads, never answers
     byte_by_byte: bool = False
+    byte_pause_s: float = 0.0
     delay_s: float = 0.0
     refuses_for_s: float = 0.0  # after a connection ended, the next ones are closed at once
     deaf_headers: set[str] = field(default_factory=set)  # settings that are taken and not carried out
@@ -83,7 +84,7 @@ class FakeInstrument:
                     writer.write(piece)
                     await writer.drain()
                     if self.byte_by_byte:
-                        await asyncio.sleep(0)
+                        await asyncio.sleep(self.byte_pause_s)
         except (ConnectionError, asyncio.CancelledError):
             pass
         finally:
@@ -236,6 +237,7 @@ def supply_settings() -> Callable[..., Any]:
             "identity": "Quillmoor Instruments,QS80-60",
             "max_voltage_v": 80.0,
             "max_current_a": 60.0,
+            "reply_time_s": 0.4,  # the longest, for a machine that does other things too
         }
         return ScpiSupplySettings.model_validate(given | changes)
 

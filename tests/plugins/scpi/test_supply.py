@@ -24,10 +24,10 @@ async def test_a_reading_is_one_exchange_with_all_values(supply_device, supply_s
 
 async def test_a_reading_is_stamped_in_the_middle_of_the_exchange(supply_device, supply_settings):
     async with supply(supply_settings(supply_device)) as ports:
-        supply_device.delay_s = 0.1
+        supply_device.delay_s = 0.2
         before_s = asyncio.get_running_loop().time()
         reading = await ports["output"].read()
-        assert reading.taken_mono_s - before_s == pytest.approx(0.05, abs=0.03)
+        assert reading.taken_mono_s - before_s == pytest.approx(0.1, abs=0.06)
 
 
 async def test_entering_asks_who_it_is_and_changes_nothing(supply_device, supply_settings):
@@ -184,13 +184,14 @@ async def test_a_reply_in_single_bytes_is_a_reply(supply_device, supply_settings
 
 
 async def test_a_device_that_trickles_for_ever_is_given_up_in_time(supply_device, supply_settings):
-    async with supply(supply_settings(supply_device, reply_time_s=0.1)) as ports:
+    async with supply(supply_settings(supply_device, reply_time_s=0.2)) as ports:
         supply_device.byte_by_byte = True
-        supply_device.rewrite = lambda _: b"1" * 3_000_000
+        supply_device.byte_pause_s = 0.002
+        supply_device.rewrite = lambda _: b"1" * 4000
         started_s = time.monotonic()
-        with pytest.raises((LinkLost, ReplyWrong)):
+        with pytest.raises(LinkLost, match=r"within 0\.2 s"):
             await ports["output"].read()
-        assert time.monotonic() - started_s < 0.5
+        assert time.monotonic() - started_s < 2.0
         supply_device.byte_by_byte = False
         supply_device.rewrite = None
 
@@ -233,7 +234,7 @@ async def test_an_absent_device_is_told_at_once(supply_device, supply_settings, 
     with pytest.raises(LinkLost, match="did not accept a connection"):
         async with supply(supply_settings(supply_device, port=unused_tcp_port)):
             pass
-    assert time.monotonic() - started_s < 0.15
+    assert time.monotonic() - started_s < 0.35
 
 
 async def test_an_unknown_host_is_told_and_leaves_nothing_open(supply_device, supply_settings):
@@ -250,7 +251,7 @@ async def test_a_device_that_takes_one_connection_only_refuses_the_second_driver
         with pytest.raises(LinkLost):
             async with supply(supply_settings(supply_device)):
                 pass
-        assert time.monotonic() - started_s < 0.15  # and does not turn in circles until the reply time
+        assert time.monotonic() - started_s < 0.35  # and does not turn in circles until the reply time
         await ports["output"].read()
 
 
