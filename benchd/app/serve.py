@@ -12,6 +12,7 @@ from pathlib import Path
 
 from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
 from benchd.app.wiring import PlannedRun, bench_plan
+from benchd.live.bench import WATCHED
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.link import Link
 from benchd.live.link_state import LinkChange
@@ -117,6 +118,10 @@ class _Daemon:
             await live.settled.wait()
             if command is Command.RESET and live.engine.state is not State.IDLE:
                 return
+        if live.engine.state is State.HELD:
+            self._outcome.sentences.append("The run was held and nobody is there to go on with it; it was stopped.")
+            self._command(live, Command.STOP)
+            await live.settled.wait()
         self._outcome.status = {State.COMPLETE: COMPLETE, State.ABORTED: TRIPPED}.get(live.engine.state, FAILED)
 
     def _command(self, live: LiveBench, command: Command) -> bool:
@@ -140,7 +145,7 @@ class _Daemon:
         live = self._live
         again = self._asked_to_end.is_set()
         self._asked_to_end.set()
-        if live is None or live.settled.is_set():
+        if live is None or live.engine.state not in WATCHED:
             return
         command = Command.ABORT if again else Command.STOP
         try:

@@ -114,7 +114,9 @@ def bench_plan(bench: Bench) -> BenchPlan:
         ),
         stopping=Stopping(
             standstill_rpm=bench.stopping.standstill_rpm,
-            braking_torque_nm=bench.stopping.braking_torque_nm,
+            braking_torque_nm=min(
+                bench.stopping.braking_torque_nm, _setting(bench, only("load_drive").device, "max_torque_nm")
+            ),
             controlled_stop_time_s=bench.stopping.controlled_stop_time_s,
             coasting_time_s=bench.stopping.coasting_time_s,
         ),
@@ -138,11 +140,14 @@ def plan_run(bench: Bench, job: Job) -> PlannedRun:
     limits = effective_limits(sources)
     train = (job.setup.settings.coupling.max_speed_rpm, bench.shaft_train.max_speed_rpm)
     train_nm = (job.setup.settings.coupling.max_torque_nm, bench.shaft_train.max_torque_nm)
+    supply, load = (bench.roles[role][0].device for role in ("supply", "load_drive"))
     around = Surroundings(
         plate=_plate(job.motor),
         slopes=_slopes(bench),
-        speed_limit_rpm=min(_magnitude(limits, "shaft_speed"), *train),
-        current_limit_a=SUPPLY_KEEPS_BELOW * _magnitude(limits, "dc_current"),
+        speed_limit_rpm=min(_magnitude(limits, "shaft_speed"), _setting(bench, load, "max_speed_rpm"), *train),
+        current_limit_a=min(
+            SUPPLY_KEEPS_BELOW * _magnitude(limits, "dc_current"), _setting(bench, supply, "max_current_a")
+        ),
     )
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
     capacities = tuple(_capacities(bench, job, sources))
@@ -165,7 +170,7 @@ def plan_run(bench: Bench, job: Job) -> PlannedRun:
             train_torque_nm=min(train_nm),
             voltage_limit_v=max(test.demand.voltage_v for test in tests),
             current_limit_a=around.current_limit_a,
-            torque_limit_nm=min(_magnitude(limits, "shaft_torque"), *train_nm),
+            torque_limit_nm=min(_magnitude(limits, "shaft_torque"), _setting(bench, load, "max_torque_nm"), *train_nm),
             speed_limit_rpm=around.speed_limit_rpm,
         ),
         tests=tests,

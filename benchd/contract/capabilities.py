@@ -131,7 +131,7 @@ class Thermometers(Protocol):
 
 @runtime_checkable
 class SafetyChain(Protocol):
-    """The hardware safety chain: read only, plus a heartbeat and the request to open. It can never be asked to close."""
+    """The hardware safety chain: read only, plus a heartbeat and the request to open; it is never asked to close."""
 
     async def read(self) -> SafetyChainReading:
         """All inputs in one exchange."""

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import replace
 
 from benchd.contract import Reading
 from benchd.live.causes import Cause, cause_of
@@ -23,7 +24,7 @@ from benchd.live.supervision import objection, silent_after_s
 from benchd.live.ticker import Ticker
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import Role
-from benchd.rules.states import ENERGISED, Command, State
+from benchd.rules.states import COMPLETION, ENERGISED, Command, State
 
 PROGRESS_EVERY_S = 1.0
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
@@ -62,7 +63,7 @@ class Bench:
         self._stopper = Stopper(self._rack)
         self._pollers = self._make_pollers()
         self.engine = Engine(self._acts(), on_change=self._state_changed, on_failure=self._act_failed)
-        self.settled = asyncio.Event()  # set whenever the bench waits for a command again
+        self.settled = asyncio.Event()  # set while the bench waits for a command
 
     # what the outside may ask
 
@@ -85,12 +86,12 @@ class Bench:
         state = self.engine.state
         if state not in WATCHED:
             return
-        if cause.sentence in self._told:
+        if cause.told_as in self._told:
             return
         if cause.reaction is Reaction.WARN:
             self._event("warning", **cause.fields())
             return
-        self._told.add(cause.sentence)
+        self._told.add(cause.told_as)
         self._event("crossed", **cause.fields())
         if cause.reaction is Reaction.HOLD:
             if state is State.EXECUTE:
@@ -99,15 +100,26 @@ class Bench:
         if state is State.STOPPING and cause.reaction is Reaction.RAMP_DOWN:
             return
         if self.cause is not None:
-            self.cause = Cause(
-                sentence=self.cause.sentence,
-                reaction=self.cause.reaction,
-                doubted=self.cause.doubted | cause.doubted,
-                chain_open=self.cause.chain_open or cause.chain_open,
-            )
+            self._learn(self.cause, cause)
             return
         self.cause = cause
         self.engine.command(Command.ABORT, because=cause.sentence)
+
+    def _learn(self, first: Cause, cause: Cause) -> None:
+        """A later cause adds to the doubts; it takes the first one's place only where the chain explains that one.
+
+        The chain is polled apart from the devices that it switches off, so their silence may be seen first.
+        """
+        explains = cause.chain_open and first.looks_like_chain
+        if explains:
+            self._event("explained", cause=cause.sentence, seen_first=first.sentence)
+        self.cause = replace(
+            first,
+            sentence=cause.sentence if explains else first.sentence,
+            looks_like_chain=first.looks_like_chain and not explains,
+            doubted=first.doubted | cause.doubted,
+            chain_open=first.chain_open or cause.chain_open,
+        )
 
     # the tasks
 
@@ -158,7 +170,7 @@ class Bench:
             self._listen_for_silence(tick.time_mono_s)
 
     def _listen_for_silence(self, time_mono_s: float) -> None:
-        if self.engine.state not in ENERGISED:
+        if not self._rack.energised or self.engine.state not in ENERGISED:
             return
         for poller in self._pollers:
             device = poller.device
@@ -166,7 +178,14 @@ class Bench:
             if device.name in self._needed and silent_s > silent_after_s(device.poll_hz):
                 link = self._links[device.name]
                 sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {link.last_error or 'no reply'}"
-                self.trip(Cause(sentence=sentence, reaction=Reaction.CUT, doubted=frozenset({device.name})))
+                self.trip(
+                    Cause(
+                        sentence=sentence,
+                        reaction=Reaction.CUT,
+                        doubted=frozenset({device.name}),
+                        key=f"{device.name} silent",
+                    )
+                )
 
     async def _progress(self) -> None:
         while True:
@@ -207,7 +226,7 @@ class Bench:
 
     def _arrived(self, ref: PortRef, reading: Reading) -> None:
         self.intake.arrived(ref, reading)
-        if self.engine.state in WATCHED:
+        if self._rack.energised and self.engine.state in WATCHED:
             cause = objection(ref, reading, plan=self.plan, enabled=self.setpoints.is_open)
             if cause is not None:
                 self.trip(cause)
@@ -229,7 +248,7 @@ class Bench:
     def _state_changed(self, before: State, after: State, because: str) -> None:
         self._because = because
         self._event("state", before=before.title, after=after.title, number=int(after), because=because)
-        if after in WATCHED or after in {State.CLEARING, State.RESETTING}:
+        if after in COMPLETION:
             self.settled.clear()
         else:
             self.settled.set()
@@ -300,7 +319,7 @@ class Bench:
                 await self._stopper.ramp_down()
             await self._stopper.cut(lambda: self.cause if self.cause is not None else cause)
         finally:
-            await self._end("aborted", why=cause.sentence)
+            await self._end("aborted", why=(self.cause or cause).sentence)
 
     async def _clear(self) -> None:
         await self._stopper.everything_safe()

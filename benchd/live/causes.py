@@ -16,6 +16,13 @@ class Cause:
     reaction: Reaction
     doubted: frozenset[str] = frozenset()
     chain_open: bool = False  # the hardware has already taken the energy away
+    looks_like_chain: bool = False  # a device lost its power stage, as it does when the chain opens
+    key: str = ""  # causes of one key are one cause, whatever numbers their sentences carry
+
+    @property
+    def told_as(self) -> str:
+        """What tells this cause from others."""
+        return self.key or self.sentence
 
     def fields(self) -> Mapping[str, object]:
         """The cause as an event's fields."""

@@ -49,8 +49,8 @@ def ladder_objections(bench: BenchPlan, run: RunPlan, *, supply: SupplySettings,
 def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits) -> list[str]:
     """What the load drive's own limits leave open, in one sentence each.
 
-    Its overspeed trip and its torque limit must be at or below what the weakest part of the shaft train carries; its stop
-    options must be ones that take the torque away.
+    Its overspeed trip and its torque limit must be at or below what the weakest part of the shaft train carries; its
+    stop options must be ones that take the torque away.
     """
     found = []
     name = bench.load_drive

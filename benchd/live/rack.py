@@ -34,6 +34,7 @@ class Rack:
         self.intake = intake
         self.setpoints = setpoints
         self.on_event = on_event
+        self.energised = False  # from just before the first device is enabled until the bench has come to rest
 
     async def call(self, ref: PortRef, action: Callable[[Any], Awaitable[Any]]) -> Any:
         """One driver call through the device's lane. Raises the five error kinds."""

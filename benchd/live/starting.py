@@ -58,6 +58,7 @@ class Starter:
         loop = asyncio.get_running_loop()
         await self._chain_agrees(remote=plan.starting.remote_required)
         rack.intake.monitor = LimitMonitor(run.limits, start_mono_s=loop.time())
+        rack.energised = True
         await self._do(plan.load_drive, lambda drive: drive.enable())
         await self._do(plan.supply, lambda supply: supply.switch_output(on=True))
         rack.setpoints.open(run)

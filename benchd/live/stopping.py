@@ -1,9 +1,10 @@
 """Takes energy away, in the order that the cause allows, and says "stopped" only at measured standstill.
 
 Order for a controlled stop: the specimen's supply off and confirmed, the load drive brakes the shaft to standstill
-within a torque bound, its power stage off, and the sink disarmed last, once the link is discharged. Where the load drive
-or what measures the shaft is doubted there is no braking: the machine that drives is confirmed without torque first,
-then the other. What does not confirm in time withdraws the safety chain's permit. A software stop is not a safety function.
+within a torque bound, its power stage off, and the sink disarmed last, once the link is discharged. Where the load
+drive or what measures the shaft is doubted there is no braking: the machine that drives is confirmed without torque
+first, then the other. What does not confirm in time withdraws the safety chain's permit. A software stop is not a
+safety function.
 """
 
 import asyncio
@@ -51,8 +52,12 @@ class Stopper:
     async def controlled_stop(self) -> None:
         """Ramp down, supply off, brake to standstill, power stage off, link discharged, sink disarmed.
 
-        Raises `ActFailed` in one sentence when the shaft does not come to rest or a device does not confirm.
+        Raises `ActFailed` in one sentence when the shaft does not come to rest or a device does not confirm. Where
+        nothing had been energised since the bench last rested, what does not confirm is told and no more.
         """
+        if not self._rack.energised:
+            await self._stay_at_rest()
+            return
         await self.ramp_down()
         self._rack.setpoints.close()
         trouble = [await self._rack.safe(self._plan.supply)]
@@ -60,6 +65,16 @@ class Stopper:
         trouble += [await self._rack.safe(self._plan.load_drive)]
         trouble += [await self._come_to_rest()]
         await self._end(trouble)
+
+    async def _stay_at_rest(self) -> None:
+        self._rack.setpoints.close()
+        trouble = list(
+            await asyncio.gather(*(self._rack.safe(ref) for ref in (self._plan.supply, self._plan.load_drive)))
+        )
+        trouble.append(await self._disarm())
+        sentences = [sentence for sentence in trouble if sentence is not None]
+        if sentences:
+            self._rack.on_event("not_safe", sentence=" ".join(sentences))
 
     async def cut(self, cause_now: Callable[[], Cause]) -> None:
         """Take energy away for the cause, as fast as its order allows. Raises `ActFailed` as `controlled_stop` does.
@@ -171,6 +186,9 @@ class Stopper:
             if loop.time() > until_s:
                 return f"The DC link still shows {link_v:g} V: wait and measure before touching anything."
             await asyncio.sleep(LOOK_AGAIN_S)
+        return await self._disarm()
+
+    async def _disarm(self) -> str | None:
         try:
             await self._rack.call(self._plan.sink, lambda sink: sink.disarm())
         except DriverError as error:
@@ -189,6 +207,7 @@ class Stopper:
         sentences = [sentence for sentence in trouble if sentence is not None]
         if sentences:
             raise ActFailed(" ".join(sentences))
+        self._rack.energised = False
 
     async def everything_safe(self) -> None:
         """Every port that can energise, at once, none waiting for another; used before Idle and after Clear.

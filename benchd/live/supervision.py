@@ -56,12 +56,15 @@ def objection(  # noqa: PLR0911 - one answer a kind of reading
                 sentence=f"{ref.device} has tripped by its own protection at {reading.voltage_v:.4g} V, "
                 f"{reading.current_a:.4g} A: find out why before clearing it.",
                 reaction=Reaction.CUT,
+                key=f"{ref} tripped",
+                looks_like_chain=True,
             )
         case SinkReading(tripped=True) | SinkReading(input_on=False) if ref == plan.sink and enabled:
             return Cause(
                 sentence=f"{ref.device} no longer holds the DC link at {reading.voltage_v:.4g} V: "
                 "look at its protection and its wiring.",
                 reaction=Reaction.CUT,
+                key=f"{ref} lost the link",
                 doubted=frozenset({ref.device}),
             )
         case DriveReading(state=DriveState.FAULT | DriveState.FAULT_REACTION_ACTIVE):
@@ -69,12 +72,15 @@ def objection(  # noqa: PLR0911 - one answer a kind of reading
                 sentence=f"{ref.device} reports fault {reading.fault_code:04X}h at {reading.speed_rpm:.0f} r/min: "
                 "look the code up in its manual.",
                 reaction=Reaction.CUT,
+                key=f"{ref} fault",
                 doubted=frozenset({ref.device}),
             )
         case DriveReading() if enabled and reading.state is not DriveState.OPERATION_ENABLED:
             return Cause(
                 sentence=f"{ref.device} left Operation enabled by itself ({reading.state.value}): look at its display.",
                 reaction=Reaction.CUT,
+                key=f"{ref} not enabled",
+                looks_like_chain=True,
                 doubted=frozenset({ref.device}),
             )
     return None

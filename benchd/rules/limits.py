@@ -62,23 +62,26 @@ class Crossing:
 
 
 def strictest(limits: Iterable[Limit]) -> tuple[Limit, ...]:
-    """Of all bounds with the same channel, side and reaction the tightest, with its origin; sorted by channel.
+    """The bounds that matter: each that no other beats in value, delay and reaction together, with its origin.
 
-    A cut is never replaced by a warning that happens to be tighter: each reaction keeps its own bound.
+    A cut at once at 10 A is not replaced by a ramp down at 6 A, nor by a cut at 6 A after half a second. Sorted by
+    channel, side, reaction and value.
     """
-    best: dict[tuple[str, Bound, Reaction], Limit] = {}
+    kept: list[Limit] = []
     for limit in limits:
-        key = (limit.channel, limit.bound, limit.reaction)
-        known = best.get(key)
-        if known is None or _tighter(limit, known):
-            best[key] = limit
-    return tuple(best[key] for key in sorted(best, key=lambda k: (k[0], k[1].value, k[2])))
+        if any(_beats(other, limit) for other in kept):
+            continue
+        kept = [other for other in kept if not _beats(limit, other)]
+        kept.append(limit)
+    return tuple(sorted(kept, key=lambda each: (each.channel, each.bound.value, -each.reaction, each.value)))
 
 
-def _tighter(one: Limit, other: Limit) -> bool:
-    if one.value == other.value:
-        return one.delay_s < other.delay_s
-    return one.value > other.value if one.bound is Bound.LOW else one.value < other.value
+def _beats(one: Limit, other: Limit) -> bool:
+    """Whether `one` acts wherever `other` would, no later and no more gently."""
+    if (one.channel, one.bound) != (other.channel, other.bound):
+        return False
+    tighter = one.value >= other.value if one.bound is Bound.LOW else one.value <= other.value
+    return tighter and one.delay_s <= other.delay_s and one.reaction >= other.reaction
 
 
 @dataclass(slots=True)
@@ -138,9 +141,7 @@ class LimitMonitor:
         for watched in self._channels.values():
             for watch in watched.stale:
                 age_s = time_mono_s - watched.good_mono_s
-                crossing = _watch(
-                    watch, crossed=age_s > watch.limit.value, value=age_s, time_mono_s=time_mono_s
-                )
+                crossing = _watch(watch, crossed=age_s > watch.limit.value, value=age_s, time_mono_s=time_mono_s)
                 if crossing:
                     found.append(crossing)
         return found
@@ -156,6 +157,4 @@ def _watch(watch: _Watch, *, crossed: bool, value: float, time_mono_s: float) ->
     if watch.told or time_mono_s - watch.since_mono_s < watch.limit.delay_s:
         return None
     watch.told = True
-    return Crossing(
-        limit=watch.limit, value=value, since_mono_s=watch.since_mono_s, time_mono_s=time_mono_s
-    )
+    return Crossing(limit=watch.limit, value=value, since_mono_s=watch.since_mono_s, time_mono_s=time_mono_s)

@@ -47,7 +47,7 @@ class Command(enum.Enum):
     CLEAR = "clear"
 
 
-class NotAllowed(Exception):  # noqa: N818 - reads as the sentence it is
+class NotAllowed(Exception):
     """The command means nothing in this state; nothing changed."""
 
     def __init__(self, state: State, command: Command) -> None:
@@ -93,9 +93,7 @@ COMPLETION: Mapping[State, State] = MappingProxyType(
 )
 
 # States in which something may be energised. Held is one: the test says what energy it holds.
-ENERGISED = frozenset(
-    {State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING, State.COMPLETING}
-)
+ENERGISED = frozenset({State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING, State.COMPLETING})
 
 
 def step(state: State, command: Command) -> State:

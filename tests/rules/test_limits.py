@@ -95,6 +95,16 @@ def test_a_tighter_warning_never_replaces_a_cut() -> None:
     assert {(each.reaction, each.value) for each in effective} == {(Reaction.CUT, 4000.0), (Reaction.WARN, 3000.0)}
 
 
+def test_a_slower_or_gentler_bound_never_replaces_a_wider_one_that_acts_sooner_or_harder() -> None:
+    sources = [
+        limit(value=10.0, delay_s=0.02),
+        limit(value=6.0, delay_s=0.5),
+        limit(value=5.0, delay_s=0.0, reaction=Reaction.RAMP_DOWN),
+        limit(value=12.0, delay_s=0.02),
+    ]
+    assert {each.value for each in strictest(sources)} == {10.0, 6.0, 5.0}
+
+
 @given(st.lists(st.floats(-1e4, 1e4), min_size=1), st.sampled_from([Bound.LOW, Bound.HIGH]))
 def test_what_crosses_any_source_crosses_the_effective_limit(values: list[float], bound: Bound) -> None:
     sources = [limit(value=value, bound=bound) for value in values]
