@@ -185,7 +185,7 @@ def configure(
 def _render(_: object, __: str, fields: Mapping[str, Any]) -> bytes:
     """One line of JSON without its end; a field that JSON lacks becomes text, an endless line is cut."""
     try:
-        text = json.dumps(fields, default=str, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(fields, default=_spelled, ensure_ascii=False, allow_nan=False)
     except (ValueError, TypeError, RecursionError):
         text = json.dumps({str(key): _spelled(value) for key, value in fields.items()})
     line = text.encode("utf-8", "backslashreplace")

@@ -77,24 +77,24 @@ class EventLog:
     def _write_waiting(self) -> int:
         if self._closed:
             return 0
-        count = len(self._waiting)  # those that arrive meanwhile are the next call's
-        lines = [self._line(*self._waiting[number]) for number in range(count)]
+        taken = [
+            self._waiting.popleft() for _ in range(len(self._waiting))
+        ]  # those that arrive now are the next call's
+        lines = [self._line(*event) for event in taken]
         dropped = self._dropped
-        if dropped > self._dropped_told and count:
-            last_mono_s = self._waiting[count - 1][1]
-            lines.append(self._line("events_dropped", last_mono_s, {"count": dropped - self._dropped_told}))
+        if dropped > self._dropped_told and taken:
+            lines.append(self._line("events_dropped", taken[-1][1], {"count": dropped - self._dropped_told}))
         if not lines:
             return 0
         try:
             self._file.add(b"".join(lines))
         except OSError as error:
+            self._waiting.extendleft(reversed(taken))
             raise RecordsError(
-                f"{self._file.path} could not be written: {cause_of(error)}; {count} events wait in memory."
+                f"{self._file.path} could not be written: {cause_of(error)}; {len(taken)} events wait in memory."
             ) from error
         self._dropped_told = dropped
-        for _ in range(count):
-            self._waiting.popleft()
-        return count
+        return len(taken)
 
     def _line(self, event: str, time_mono_s: float, fields: dict[str, Any]) -> bytes:
         try:
@@ -102,7 +102,10 @@ class EventLog:
         except (OverflowError, ValueError):  # a time that is no time; the event matters more
             utc = ""
         head = {"schema": SCHEMA, "time_mono_s": time_mono_s, "utc": utc, "event": event}
-        return line({**head, **fields}) + b"\n"
+        try:
+            return line({**head, **fields}) + b"\n"
+        except Exception:  # noqa: BLE001 - a field's own code failed; the event must not be lost, nor those behind it
+            return line({**head, "fields": "unreadable"}) + b"\n"
 
 
 def read_events(folder: str | os.PathLike[str]) -> list[dict[str, Any]]:

@@ -137,6 +137,20 @@ def test_a_not_a_number_is_written_as_text_and_an_endless_line_is_cut(pipe: Pipe
     log.close()
 
 
+class Sulking:
+    def __str__(self) -> str:
+        raise RuntimeError("no")
+
+
+def test_a_field_whose_own_code_fails_does_not_reach_the_caller(pipe: Pipe) -> None:
+    log = configure(pipe)
+    log.logger.info("sulking", value=Sulking(), key={(1, 2): Sulking()})
+    log.drain()
+    (line,) = pipe.lines()
+    assert line["event"] == "sulking"
+    log.close()
+
+
 def fill(pipe: Pipe) -> int:
     """Fill the pipe to the last byte, as a reader does that has stopped reading."""
     handle = os.open(f"/proc/self/fd/{pipe.writer}", os.O_WRONLY | os.O_NONBLOCK)

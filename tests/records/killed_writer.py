@@ -26,6 +26,8 @@ def main(folder: str, seed: int) -> None:
         while True:
             journal.flush()
             written = journal.rows_written
+            if written == 0:
+                continue  # so that the first word means that there is something to lose
             events.append("flushed", time_mono_s=time.monotonic(), rows=written)
             events.flush()
             os.write(1, b"%d\n" % written)

@@ -5,9 +5,11 @@ from bisect import bisect_right
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
-from benchd.records import RecordsError, SampleColumns, read_samples, recover, verify
+from benchd.records import RecordsError, SampleColumns, finish, read_samples, recover, verify
 
 from .conftest import Record, Recorded, same_bits
 
@@ -93,7 +95,7 @@ def test_three_hundred_flipped_bits_of_the_stream_are_all_noticed_and_cost_one_b
 
 
 def test_flipped_bits_of_the_sidecar_are_all_noticed_and_cost_at_most_two_batches(record: Record) -> None:
-    run = record(ended=False)
+    run = record(flushes=5, ended=False)
     sidecar = run.path / "samples.crc"
     raw = sidecar.read_bytes()
     batches = len(run.row_ends) - 1
@@ -147,6 +149,20 @@ def test_a_damaged_parquet_is_never_believed(record: Record) -> None:
     recovery = recover(run.path)
     assert any("made again" in sentence for sentence in recovery.sentences)
     assert parquet.read_bytes() == raw
+    assert verify(run.path) == []
+
+
+def test_a_parquet_made_anew_with_other_bytes_gets_a_new_sum(record: Record) -> None:
+    run = record(finished=False)
+    parquet = run.path / "samples.parquet"
+    with pa.ipc.open_stream((run.path / "samples.arrows").read_bytes()) as reader:
+        pq.write_table(reader.read_all(), parquet, compression="none")  # as another release may have written it
+    finish(run.path)
+    raw = parquet.read_bytes()
+    assert verify(run.path) == []
+    parquet.write_bytes(flipped(raw, len(raw) // 3, 1))
+    recover(run.path)
+    assert parquet.read_bytes() != raw
     assert verify(run.path) == []
 
 

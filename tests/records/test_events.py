@@ -79,7 +79,7 @@ odd_values = st.one_of(
     st.dictionaries(st.integers() | st.none() | st.tuples(st.integers()), st.floats()),
 )
 names = st.text(min_size=1).filter(lambda name: name not in {"schema", "utc", "event", "time_mono_s", "self"})
-relaxed = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+relaxed = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @relaxed
@@ -123,6 +123,22 @@ def test_a_value_that_holds_itself_does_not_lose_its_event(make_run: MakeRun) ->
     log.append("odd", time_mono_s=100.0, endless=endless)
     log.close()
     assert told(folder)[0]["event"] == "odd"
+
+
+class Sulking:
+    def __str__(self) -> str:
+        raise RuntimeError("no")
+
+    __repr__ = __str__
+
+
+def test_a_value_whose_own_code_fails_loses_neither_its_event_nor_those_behind_it(make_run: MakeRun) -> None:
+    folder = make_run()
+    log = EventLog(folder)
+    log.append("sulking", time_mono_s=100.0, value=Sulking())
+    log.append("next", time_mono_s=100.0)
+    log.close()
+    assert [(e["event"], e.get("fields")) for e in told(folder)] == [("sulking", "unreadable"), ("next", None)]
 
 
 @pytest.mark.parametrize("name", ["schema", "utc", "event"])
