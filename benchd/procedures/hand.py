@@ -25,8 +25,9 @@ class Hand:
     def __init__(self, around: Surroundings, *, duration_s: float) -> None:
         self._around = around
         self._duration_s = duration_s
-        self._voltage_v = 0.0
-        self._torque_nm = 0.0
+        supply, load = around.at.get(Role.SUPPLY), around.at.get(Role.LOAD_DRIVE)
+        self._voltage_v = supply.voltage_v if isinstance(supply, Voltage) else 0.0
+        self._torque_nm = load.torque_nm if isinstance(load, Torque) else 0.0
         self._time_mono_s: float | None = None
         self._busy_s = 0.0
 
@@ -85,16 +86,26 @@ class Hand:
         )
         return (sentence,)
 
-    def average(self, point: Point, *, time_s: float, notes: tuple[str, ...] = ()) -> Play:
-        """Keep still for `time_s` while frames belong to `point`; a gap starts the window again."""
+    def operating_point(
+        self, point: Point, *, settle_time_s: float, speed_band_rpm: float, average_time_s: float
+    ) -> Play:
+        """Settle, then keep still for `average_time_s` while frames belong to `point`.
+
+        A gap (the test was held meanwhile) starts both again.
+        """
         done_s = 0.0
-        while done_s < time_s:
-            frame = yield self._move(
-                f"averaging at {self._voltage_v:g} V, {self._torque_nm:g} N·m", point=point, notes=notes
-            )
+        settled = False
+        doing = f"averaging at {self._voltage_v:g} V, {self._torque_nm:g} N·m"
+        notes: tuple[str, ...] = ()
+        while done_s < average_time_s:
+            if not settled:
+                notes = yield from self.settle(time_s=settle_time_s, speed_band_rpm=speed_band_rpm)
+                settled, done_s = True, 0.0
+            frame = yield self._move(doing, point=point, notes=notes)
             notes = ()
             dt_s = self._elapsed(frame)
-            done_s = done_s + dt_s if dt_s > 0.0 else 0.0
+            done_s += dt_s
+            settled = dt_s > 0.0
 
 
 def _within(window: deque[tuple[float, float]], band_rpm: float, *, time_s: float) -> bool:

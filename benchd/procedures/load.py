@@ -59,9 +59,13 @@ def play(settings: LoadSettings, around: Surroundings) -> Play:
     ways += [("down", torque) for torque in reversed(settings.torques_nm)]
     for number, (direction, torque_nm) in enumerate(ways):
         yield from hand.ramp_torque(torque_nm, slope_nm_per_s=settings.torque_slope_nm_per_s)
-        notes = yield from hand.settle(time_s=settings.settle_time_s, speed_band_rpm=settings.speed_band_rpm)
         point = Point(number=number, direction=direction, asked={"torque_nm": torque_nm})
-        yield from hand.average(point, time_s=settings.average_time_s, notes=notes)
+        yield from hand.operating_point(
+            point,
+            settle_time_s=settings.settle_time_s,
+            speed_band_rpm=settings.speed_band_rpm,
+            average_time_s=settings.average_time_s,
+        )
     yield from hand.ramp_torque(0.0, slope_nm_per_s=settings.torque_slope_nm_per_s)
 
 

@@ -54,9 +54,13 @@ def play(settings: NoLoadSettings, around: Surroundings) -> Play:
     hand = Hand(around, duration_s=demand(settings, around).duration_s)
     for number, voltage_v in enumerate(settings.supply_voltages_v):
         yield from hand.ramp_voltage(voltage_v)
-        notes = yield from hand.settle(time_s=settings.settle_time_s, speed_band_rpm=settings.speed_band_rpm)
         point = Point(number=number, direction="", asked={"voltage_v": voltage_v})
-        yield from hand.average(point, time_s=settings.average_time_s, notes=notes)
+        yield from hand.operating_point(
+            point,
+            settle_time_s=settings.settle_time_s,
+            speed_band_rpm=settings.speed_band_rpm,
+            average_time_s=settings.average_time_s,
+        )
 
 
 NO_LOAD = Procedure(

@@ -1,7 +1,7 @@
 """What a motor test is to the bench: a kind, its settings, its demand and its play. It must never touch a device."""
 
 from collections.abc import Callable, Generator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import BaseModel
@@ -37,6 +37,7 @@ class Surroundings:
     slopes: Slopes
     speed_limit_rpm: float  # the effective limit on the shaft, handed to drives that follow torque
     current_limit_a: float  # the effective limit on the DC current, handed to the supply
+    at: Mapping[Role, Target] = field(default_factory=dict)  # the targets in force when the test begins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
