@@ -1,8 +1,9 @@
 """Averages the channels that are zeroed, at standstill, before anything is enabled. Pure bookkeeping over samples."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from benchd.rules.channels import Channel, Quality
 from benchd.rules.frames import Sample
@@ -15,7 +16,7 @@ class Zero:
     channel: str
     value: float
     standard_uncertainty: float
-    degrees_of_freedom: int
+    degrees_of_freedom: float
 
 
 @dataclass(slots=True)
@@ -46,14 +47,25 @@ class Zeroing:
                 raise ValueError(
                     f"{channel.name} gave only {len(values)} good readings for its zero: look at {channel.device}."
                 )
-            mean = math.fsum(values) / len(values)
-            spread = math.fsum((value - mean) ** 2 for value in values)
-            found.append(
-                Zero(
-                    channel=channel.name,
-                    value=mean,
-                    standard_uncertainty=math.sqrt(spread / (len(values) - 1) / len(values)),
-                    degrees_of_freedom=len(values) - 1,
-                )
-            )
+            found.append(_zero(channel.name, values))
         return tuple(found)
+
+
+def _zero(channel: str, values: Sequence[float]) -> Zero:
+    """Mean and its standard uncertainty, with neighbours that resemble each other counted as fewer readings.
+
+    First-order model of the autocorrelation: the effective number of readings is n (1 - r) / (1 + r).
+    """
+    count = len(values)
+    mean = math.fsum(values) / count
+    errors = [value - mean for value in values]
+    spread = math.fsum(error * error for error in errors)
+    likeness = math.fsum(a * b for a, b in pairwise(errors)) / spread if spread > 0.0 else 0.0
+    likeness = min(max(likeness, 0.0), 0.9)
+    effective = max(2.0, count * (1.0 - likeness) / (1.0 + likeness))
+    return Zero(
+        channel=channel,
+        value=mean,
+        standard_uncertainty=math.sqrt(spread / (count - 1) / effective),
+        degrees_of_freedom=effective - 1.0,
+    )
