@@ -1,1 +1,1 @@
-"""."""
+"""What leaves the daemon: the log. It must never delay a tick."""
