@@ -64,8 +64,10 @@ class InProcessDrive:
         state = await self._state(faults_end_it=False)
         if state is DriveState.OPERATION_ENABLED:
             state = await self._step(_SWITCH_ON, _OFF, faults_end_it=False)
-        if state not in {DriveState.SWITCH_ON_DISABLED, DriveState.FAULT}:
-            await self._step(_DISABLE_VOLTAGE, _OFF - {DriveState.SWITCHED_ON}, faults_end_it=False)
+        if state is DriveState.SWITCHED_ON:
+            await self._step(_SHUTDOWN, _OFF - {DriveState.SWITCHED_ON}, faults_end_it=False)
+        elif state not in _OFF:
+            await self._step(_DISABLE_VOLTAGE, _OFF, faults_end_it=False)
 
     async def follow_speed(self, speed_rpm: float, *, torque_limit_nm: float) -> None:
         """Follow a speed, never with more than this torque."""

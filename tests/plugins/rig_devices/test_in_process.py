@@ -48,7 +48,7 @@ def test_a_motor_runs_against_the_load_drive_in_virtual_time():
         assert supply.output_on
         assert supply.current_a == pytest.approx(truth.supply_current_a, abs=0.05)
         await axis.disable()
-        assert (await axis.read()).state is DriveState.SWITCH_ON_DISABLED
+        assert (await axis.read()).state is DriveState.READY_TO_SWITCH_ON
         await output.make_safe()
         assert not (await output.read()).output_on
 
@@ -172,7 +172,8 @@ def test_disabling_at_speed_waits_for_the_ramp():
         assert reading.speed_rpm == pytest.approx(2000.0, abs=20.0)
         await axis.disable()
         reading = await axis.read()
-        assert reading.state is DriveState.SWITCH_ON_DISABLED
+        assert reading.state is DriveState.READY_TO_SWITCH_ON
+        assert not twin.bench.plant.load.power_stage_on
         assert abs(reading.speed_rpm) < 50.0
 
     run_virtual(story())
