@@ -62,6 +62,7 @@ async def rig(process):
     one = Rig(process, await asyncio.open_connection(control["host"], control["port"]))
     yield one
     await one.ask(do="clear_faults")
+    await one.ask(do="press", button="release_sto")
     one.close()
 
 
@@ -100,12 +101,25 @@ async def test_a_trip_is_a_fault_until_it_is_cleared(rig):
 
 
 async def test_safe_torque_off_keeps_the_drive_from_being_enabled(rig):
-    async with drive(ModbusDriveSettings(**rig.at("load_drive"), **DRIVE, state_time_s=0.1)) as ports:
-        await rig.ask(do="press", button="sto")
+    async with drive(ModbusDriveSettings(**rig.at("load_drive"), **DRIVE, state_time_s=0.2)) as ports:
+        axis = ports["axis"]
+        await axis.enable()
+        await rig.ask(do="press", button="sto")  # acts after the chain's own release time
+        await _until(axis, lambda one: one.state is DriveState.SWITCH_ON_DISABLED)
         with pytest.raises(Refused, match='"switch-on disabled"'):
-            await ports["axis"].enable()
+            await axis.enable()
         await rig.ask(do="press", button="release_sto")
-        await ports["axis"].enable()
+        async with asyncio.timeout(10.0):
+            while not await _enabled(axis):
+                await asyncio.sleep(0.02)
+
+
+async def _enabled(axis):
+    try:
+        await axis.enable()
+    except Refused:
+        return False
+    return True
 
 
 async def test_silence_trips_the_drives_own_watchdog(rig):

@@ -6,6 +6,7 @@ import contextlib
 import pytest
 
 from benchd.contract import DriverError, LinkLost, Refused
+from benchd_modbus.connection import Line
 from benchd_modbus.drive import drive
 from benchd_modbus.settings import SAFE_TIME_S
 
@@ -148,6 +149,31 @@ async def test_it_takes_the_connection_from_a_reconnect(device, drive_settings):
         await ports["axis"].read()  # the failed reconnect did not close what make_safe opened
 
 
+async def test_a_reconnect_that_is_still_dialling_does_not_take_the_connection_back(
+    device, drive_settings, monkeypatch
+):
+    made = drive(drive_settings(device))
+    async with made as ports:
+        await ports["axis"].enable()
+        may_dial = asyncio.Event()
+        at_once = Line.open
+
+        async def slow_the_first_time(line):
+            monkeypatch.setattr(Line, "open", at_once)
+            await may_dial.wait()
+            await at_once(line)
+
+        monkeypatch.setattr(Line, "open", slow_the_first_time)
+        async with asyncio.TaskGroup() as group:
+            dialling = group.create_task(_outcome(made.reconnect()))
+            await asyncio.sleep(0.01)
+            await ports["axis"].make_safe()
+            may_dial.set()
+        assert isinstance(await dialling, LinkLost)
+        await ports["axis"].read()
+    assert device.state == "disabled"
+
+
 async def test_leaving_makes_safe_even_with_a_stuck_call_before(device, drive_settings):
     async with drive(drive_settings(device, reply_time_s=0.05)) as ports:
         await ports["axis"].enable()
@@ -188,9 +214,11 @@ async def test_leaving_with_an_error_on_its_way_keeps_that_error(device, drive_s
 async def test_after_leaving_no_call_opens_the_connection_again(device, drive_settings):
     async with drive(drive_settings(device)) as ports:
         axis = ports["axis"]
+    started = asyncio.get_running_loop().time()
     for call in (axis.read, axis.make_safe, axis.enable):
         with pytest.raises(LinkLost):
             await call()
+    assert asyncio.get_running_loop().time() - started < 0.5 * SAFE_TIME_S  # told at once, not tried again
     assert device.connections == 1
 
 
