@@ -7,6 +7,7 @@ something went wrong is the caller's to judge.
 import asyncio
 import contextlib
 from collections.abc import Awaitable, Callable, Mapping
+from functools import partial
 from typing import Any, TypeVar
 
 from benchd.contract import (
@@ -147,9 +148,8 @@ class Link:
         same port joins the first, which goes on when its callers are cancelled; two ports of one device take turns.
         Raises what the driver raised last, `LinkLost` when the time is over, `TypeError` for a port without make_safe.
         """
-        if self._left is not None:  # leaving removes the energy too
-            await asyncio.shield(self._left)
-            return
+        if self._left is not None:
+            return await asyncio.shield(self._left)  # leaving removes the energy too
         if self._wire.group is None:
             raise LinkLost(f"{self.name} cannot be made safe: {self.last_error}")
         confirmed = self._safes.get(port)
@@ -157,7 +157,7 @@ class Link:
             confirmed = self._safes[port] = asyncio.get_running_loop().create_future()
             self._overtake()
             self._wire.group.create_task(self._confirm_safe(port, confirmed))
-        await asyncio.shield(confirmed)
+        return await asyncio.shield(confirmed)
 
     def _may_start(self) -> bool:
         return (
@@ -268,7 +268,7 @@ class Link:
         again = self._ports is not None
         under_held = bool(self._wire.held)
         self._opening_cut = False
-        work = self._driver.reconnect() if again else self._enter()
+        work = self._driver.reconnect if again else self._enter
         limit_s = max(self._safe_time_s, self._reply_time_s)
         what = "opening the connection"
         failure = await self._wire.attempt(work, limit_s=limit_s, what=what, started=self._note_opening)
@@ -372,7 +372,7 @@ class Link:
         if not isinstance(target, Energises):
             raise TypeError(f"{self.name} has no port '{port}' that can be made safe")
         limit_s = until_mono_s - self._now_s()
-        error = await self._wire.attempt(target.make_safe(), limit_s=limit_s, what=f"making {port} safe")
+        error = await self._wire.attempt(target.make_safe, limit_s=limit_s, what=f"making {port} safe")
         if error is not None:
             raise error
 
@@ -389,9 +389,8 @@ class Link:
             await asyncio.wait(set(self._safes.values()))
         error: Exception | None = LinkLost(f"{self.name} was never reached")
         if self._ports is not None:
-            error = await self._wire.attempt(
-                self._driver.__aexit__(None, None, None), limit_s=self._safe_time_s, what="leaving the device"
-            )
+            work = partial(self._driver.__aexit__, None, None, None)
+            error = await self._wire.attempt(work, limit_s=self._safe_time_s, what="leaving the device")
         if error is None:
             left.set_result(None)
         else:

@@ -4,7 +4,7 @@ It must never let a driver hold up its caller: a task that ignores its cancellat
 """
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
 
 from benchd.contract import LinkLost
@@ -36,7 +36,7 @@ class Wire:
 
     async def attempt(
         self,
-        work: Coroutine[Any, Any, None],
+        work: Callable[[], Awaitable[None]],
         *,
         limit_s: float,
         what: str,
@@ -68,10 +68,13 @@ class Wire:
         self._on_free()
 
 
-async def _kept(work: Coroutine[Any, Any, None]) -> Exception | None:
-    """The error of `work` as a value, so that the group does not end with it."""
+async def _kept(work: Callable[[], Awaitable[None]]) -> Exception | None:
+    """The error of `work` as a value, so that the group does not end with it.
+
+    It takes a callable because a task that is cancelled before its first step would leave a coroutine unawaited.
+    """
     try:
-        await work
+        await work()
     except Exception as error:  # noqa: BLE001  # handed on as a value
         return error
     return None

@@ -229,14 +229,27 @@ async def test_one_that_is_under_way_ends_before_the_device_is_left(driver: Scri
     assert driver.left_at == [pytest.approx(0.31)]
 
 
+async def test_a_reconnection_that_was_cut_before_its_first_step_leaves_nothing_unawaited(driver: ScriptedDriver):
+    for steps in range(8):
+        async with running(driver) as bench:
+            driver.calls.append(Fail(ReplyWrong("supply: garbage")))
+            await expect(bench, 1.0, ReplyWrong)
+            for _ in range(steps):
+                await asyncio.sleep(0)
+            await bench.safe()
+            assert await bench.ask(2.0) == 2.0
+
+
 async def test_it_may_be_asked_at_any_point_of_a_busy_link():
-    for step in range(80):
+    for step in range(-12, 80):
         driver = ScriptedDriver()
         driver.opens += [Answer(0.001), Answer(0.002), Fail(LinkLost("x")), Answer(0.002)]
         driver.calls += [Answer(), Fail(ReplyWrong("x")), HANG, Fail(LinkLost("x")), Answer()]
         async with running(driver, wait_s=0.0) as bench, asyncio.TaskGroup() as group:
             callers = [group.create_task(outcome(bench, number)) for number in range(3)]
-            await asyncio.sleep(0.0005 * step)
+            for _ in range(-step):  # single steps of the loop, while the device is being entered
+                await asyncio.sleep(0)
+            await asyncio.sleep(0.0005 * max(step, 0))
             callers += [group.create_task(outcome(bench, number)) for number in range(3)]
             began = now_s()
             await bench.safe()
