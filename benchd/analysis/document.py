@@ -6,8 +6,7 @@ from benchd.analysis.propagation import expanded
 from benchd.analysis.results import RecordResults, TestResults
 from benchd.rules.quantities import Quantity
 
-SCHEMA = "benchd.results"
-SCHEMA_VERSION = 1
+SCHEMA = 1  # of results.json, marked as in every other file of a run folder
 
 
 def nine_digits(number: float | None) -> float | None:
@@ -21,7 +20,6 @@ def results_document(results: RecordResults) -> dict[str, object]:
     """A dict for JSON. A null value has a `reason`; null degrees of freedom beside a value means infinitely many."""
     return {
         "schema": SCHEMA,
-        "schema_version": SCHEMA_VERSION,
         "notes": list(results.notes),
         "tests": {name: _test(results.tests[name]) for name in sorted(results.tests)},
     }

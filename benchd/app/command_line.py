@@ -3,17 +3,18 @@
 Exit status: 0 done, 1 a run that failed, 2 usage, 3 a run that tripped, 78 configuration (sysexits' EX_CONFIG).
 """
 
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, NoReturn, cast
 
 import typer
-from rich.console import Console
 
 from benchd.app import tables
-from benchd.app.discovery import Found, find_drivers
+from benchd.app.discovery import Found, Unavailable, find_drivers
+from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
 from benchd.procedures import PROCEDURES
 from benchd.records import RecordsError
@@ -24,6 +25,8 @@ from benchd.settings.places import settings_file
 CONFIGURATION = 78
 FAILED = 1
 USAGE = 2
+# typer carries a click of its own and gives this class no public name
+UsageError = cast("type[Exception]", typer.BadParameter.__mro__[1])
 
 app = typer.Typer(
     name="benchd",
@@ -53,14 +56,38 @@ DataDirectory = Annotated[
 ]
 
 
-def main() -> None:
-    """The entry point of the `benchd` command."""
-    app()
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """The entry point of the `benchd` command: obey `arguments` (None: those of the process) and exit."""
+    sound_streams()
+    try:
+        status = app(args=arguments, prog_name="benchd", standalone_mode=False)
+    except UsageError as error:
+        tell(usage_sentence(error))
+        status = USAGE
+    except typer.Abort:
+        status = FAILED
+    except BrokenPipeError:  # whoever read the output had enough of it
+        status = FAILED
+    except Exception as error:  # noqa: BLE001 - the last resort: a person gets one sentence, whatever happened
+        what = f"{type(error).__name__} in {place_of(error)}: {error}"
+        tell(f"benchd ended in an error of its own ({what}): report it with what you typed.")
+        status = FAILED
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def usage_sentence(error: Exception) -> str:
+    """What is wrong with the command line and where its help is; the help itself where nothing was given."""
+    context: typer.Context | None = getattr(error, "ctx", None)
+    words = str(getattr(error, "format_message", error.__str__)())
+    command = "benchd" if context is None else context.command_path
+    if "\n" in words:
+        return words
+    return f"{words.rstrip('.')}: see {command} --help."
 
 
 def fail(sentence: str, status: int) -> NoReturn:
     """End with one sentence on standard error."""
-    tables.say(Console(stderr=True), sentence)
+    tell(sentence)
     raise typer.Exit(status)
 
 
@@ -71,10 +98,10 @@ def one_sentence() -> Iterator[None]:
         yield
     except SettingsError as error:
         fail(error.sentence, CONFIGURATION)
-    except Unfit as error:
+    except (Unfit, Unavailable) as error:
         fail(str(error), CONFIGURATION)
-    except (RecordsError, LookupError) as error:
-        fail(str(error.args[0] if error.args else error), FAILED)
+    except RecordsError as error:
+        fail(str(error), FAILED)
 
 
 def registry(found: Found) -> Registry:
@@ -131,7 +158,7 @@ def _settings_of(texts: Sequence[str]) -> dict[str, dict[str, object]]:
     return replaced
 
 
-@app.command()
+@app.command(short_help="Run the daemon; with a programme, test one specimen.")
 def serve(
     bench: BenchFile,
     programme: ProgrammeFile = None,
@@ -145,7 +172,7 @@ def serve(
     device: DeviceSettings = None,
 ) -> None:
     """Run the daemon; with PROGRAMME, MOTOR and SETUP, test one specimen and end."""
-    from benchd.app.serve import COMPLETE, default_runtime_directory  # noqa: PLC0415
+    from benchd.app.serve import COMPLETE, DriverBroken, default_runtime_directory  # noqa: PLC0415
     from benchd.app.serve import serve as run_daemon  # noqa: PLC0415
 
     with one_sentence():
@@ -160,14 +187,17 @@ def serve(
             serial=serial,
             operator=operator,
         )
-        outcome = run_daemon(loaded, run, runtime_directory=default_runtime_directory())
+        try:
+            outcome = run_daemon(loaded, run, runtime_directory=default_runtime_directory())
+        except DriverBroken as error:
+            fail(str(error), CONFIGURATION)
     if outcome.folder is not None:
-        print(outcome.folder)  # noqa: T201 - the one line a calling programme wants
+        say(str(outcome.folder))
     if outcome.status != COMPLETE:
         fail(" ".join(outcome.sentences) or "The run did not complete; the log says why.", outcome.status)
 
 
-@app.command()
+@app.command(short_help="Check files, their fit and the limits that will hold.")
 def check(
     bench: BenchFile,
     programme: ProgrammeFile = None,
@@ -175,24 +205,20 @@ def check(
     setup: SetupFile = None,
 ) -> None:
     """Say whether the files are sound and fit each other, and which limits will hold; nothing is energised."""
-    console = Console()
     with one_sentence():
         loaded, run = load_all(bench, programme, motor, setup)
         plan = bench_plan(loaded)
-        for warning in loaded.warnings:
-            tables.say(console, f"Warning: {warning}")
-        tables.say(console, f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
+        for warning in loaded.warnings if run is None else (*loaded.warnings, *run.job.motor.warnings):
+            say(f"Warning: {warning}\n")
+        say(f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
         if run is None:
             return
-        for warning in run.job.motor.warnings:
-            tables.say(console, f"Warning: {warning}")
-        console.print(tables.demand_table(run))
-        console.print()
-        console.print(tables.limits_table(run.plan.limits, {c.name: c.unit for c in plan.channels}))
-        tables.say(console, f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
+        say("\n" + tables.demands(run))
+        say("\n" + tables.limits(run.plan.limits, {c.name: c.unit for c in plan.channels}))
+        say(f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
 
 
-@app.command()
+@app.command(short_help="Compute a run's results from its folder.")
 def evaluate(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
     *,
@@ -201,34 +227,31 @@ def evaluate(
     """Compute a run's results from its folder and print them; `results.json` repeats byte for byte."""
     from benchd.app.evaluation import evaluate_in_subprocess  # noqa: PLC0415
 
-    console = Console()
     with one_sentence():
         results = evaluate_in_subprocess(run)
-    for table in tables.results_tables(results, everything=everything):
-        console.print(table)
-        console.print()
-    for note in tables.results_notes(results):
-        tables.say(console, note)
+    say(tables.results(results, everything=everything))
 
 
-@app.command()
+@app.command(short_help="Test an invented motor on a simulated bench.")
 def demo(
     *,
     data: DataDirectory = None,
     specimen: Annotated[str, typer.Option(help="Which simulated specimen to test.")] = "vent_flap_24v",
 ) -> None:
     """Test an invented motor on a simulated bench over real protocols, about a minute; nothing real is touched."""
-    from benchd.app.demo import run_demo  # noqa: PLC0415
+    from benchd.app.demo import SCENARIOS, run_demo  # noqa: PLC0415
 
+    if specimen not in SCENARIOS:
+        fail(f"There is no demo of '{specimen}': choose {' or '.join(sorted(SCENARIOS))}.", USAGE)
     with one_sentence():
         status = run_demo(specimen, data=(data or Path("runs")).absolute())
     raise typer.Exit(status)
 
 
-@drivers_app.command("list")
+@drivers_app.command("list", short_help="Every installed driver, and what is wrong with it.")
 def drivers_list() -> None:
     """Every installed driver, and those that cannot be used, with the reason."""
-    Console().print(tables.drivers_table(find_drivers()))
+    say(tables.drivers(find_drivers()))
 
 
 if __name__ == "__main__":

@@ -2,23 +2,25 @@
 
 import contextlib
 import json
+import os
 import signal
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TextColumn
 
 from benchd.app import tables
-from benchd.app.discovery import find_twin
+from benchd.app.discovery import Unavailable, find_twin
 from benchd.app.evaluation import evaluate_in_subprocess
+from benchd.app.streams import say
 
 TWIN = "rig"
-START_WITHIN_S = 20.0
 END_WITHIN_S = 10.0
 SHOWN = (
     ("shaft_speed", "{:.0f} r/min"),
@@ -85,34 +87,24 @@ SCENARIOS = {
 
 
 def run_demo(specimen: str, *, data: Path) -> int:
-    """Play the scenario and print its results; returns the daemon's exit status.
+    """Play the scenario of a specimen named in `SCENARIOS` and print its results; returns the daemon's exit status.
 
-    Raises `LookupError` for a specimen without a scenario or a twin that is not installed, `RecordsError` where the
-    folder cannot be evaluated.
+    Raises `Unavailable` for a twin that is not installed or does not start, `RecordsError` where the folder cannot be
+    evaluated.
     """
-    if specimen not in SCENARIOS:
-        raise LookupError(f"There is no demo of '{specimen}': choose one of {', '.join(sorted(SCENARIOS))}.")
     scenario = SCENARIOS[specimen]
-    console = Console()
-    tables.say(console, scenario.story)
-    tables.say(
-        console,
-        "Everything here is simulated. A real bench has a hardware safety chain; benchd works below it and its stops "
-        "are not a safety function.\n",
+    say(scenario.story)
+    say(
+        "Everything here is simulated. A real bench has a hardware safety chain;\n"
+        "benchd works below it and its stops are not a safety function.\n"
     )
     with simulated_bench(specimen) as devices:
-        status, folder, sentences = _run_daemon(scenario, devices, data=data, console=console)
+        status, folder, sentences = run_daemon(daemon_command(scenario, devices, data=data))
     if status != 0 or folder is None:
-        tables.say(console, " ".join(sentences) or "The daemon ended without a word.")
+        say(" ".join(sentences) or "The daemon ended without a word.")
         return status or 1
-    results = evaluate_in_subprocess(folder)
-    console.print()
-    for table in tables.results_tables(results, everything=False):
-        console.print(table)
-        console.print()
-    for note in tables.results_notes(results):
-        tables.say(console, note)
-    tables.say(console, f"\nEverything recorded is in\n{folder}")
+    say("\n" + tables.results(evaluate_in_subprocess(folder), everything=False))
+    say(f"\nEverything recorded is in\n{folder}")
     return 0
 
 
@@ -120,7 +112,7 @@ def run_demo(specimen: str, *, data: Path) -> int:
 def simulated_bench(specimen: str, *, seed: int = 1) -> Iterator[Mapping[str, Any]]:
     """A simulated bench in a process of its own while the context lasts; yields what it said when it listened.
 
-    Raises `LookupError` where no twin is installed or it does not come up.
+    Raises `Unavailable` where no twin is installed or it does not come up.
     """
     twin = find_twin(TWIN)
     process = subprocess.Popen(  # noqa: S603 - this very interpreter and an installed module
@@ -137,11 +129,12 @@ def simulated_bench(specimen: str, *, seed: int = 1) -> Iterator[Mapping[str, An
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
+        start_new_session=True,  # Ctrl-C at the terminal is for the daemon, which needs its devices to stop
     )
     try:
         line = "" if process.stdout is None else process.stdout.readline()
         if not line:
-            raise LookupError(f"The simulated bench '{specimen}' did not start: see what it said above.")
+            raise Unavailable(f"The simulated bench '{specimen}' did not start: see what it said above.")
         yield json.loads(line)
     finally:
         if process.stdin is not None:
@@ -188,36 +181,52 @@ def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, data: Pa
     ]
 
 
-def _run_daemon(
-    scenario: Scenario, listening: Mapping[str, Any], *, data: Path, console: Console
-) -> tuple[int, Path | None, list[str]]:
-    process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
-        daemon_command(scenario, listening, data=data),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    sentences: list[str] = []
-    try:
-        if process.stderr is not None:
-            _show(process.stderr, sentences, console)
-        said = "" if process.stdout is None else process.stdout.read()
-        status = process.wait(END_WITHIN_S)
-    except KeyboardInterrupt:
-        process.send_signal(signal.SIGINT)
-        said, _ = process.communicate()
-        status = process.returncode
+def run_daemon(command: list[str]) -> tuple[int, Path | None, list[str]]:
+    """Run the daemon and show its log; returns its exit status, the run folder and the sentences it ended with.
+
+    Ctrl-C is handed on: the first asks for a controlled stop, the second takes energy away at once.
+    """
+    with tempfile.TemporaryDirectory(prefix="benchd-demo-") as runtime:
+        process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
+            command,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,  # a signal of the terminal reaches it once, through us
+            env={**os.environ, "RUNTIME_DIRECTORY": runtime},  # its bench is its own: no lock with a real one
+        )
+        sentences: list[str] = []
+        with process, _handed_on(process):
+            if process.stderr is not None:
+                _show(process.stderr, sentences, Console())
+            said = "" if process.stdout is None else process.stdout.read()
+            status = process.wait()
     folder = Path(said.strip()) if said.strip() else None
     return status, folder, sentences
 
 
+@contextlib.contextmanager
+def _handed_on(process: "subprocess.Popen[str]") -> Iterator[None]:
+    """SIGINT and SIGTERM go to this process while the context lasts."""
+
+    def hand_on(number: int, _: object) -> None:
+        process.send_signal(number)
+
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    before = [signal.signal(number, hand_on) for number in numbers]
+    try:
+        yield
+    finally:
+        for number, handler in zip(numbers, before, strict=True):
+            signal.signal(number, handler)
+
+
 def _show(lines: Iterator[str], sentences: list[str], console: Console) -> None:
-    """Show the daemon's log as a person wants it: states as lines, the test's progress as a bar."""
+    """Show the daemon's log as a person wants it: states as lines, the test's progress as a line that stays last."""
     columns = (
-        TextColumn("{task.description:<34}"),
-        BarColumn(bar_width=24),
-        TextColumn("{task.fields[numbers]}"),
-        TimeElapsedColumn(),
+        TextColumn("{task.description:<27}", markup=False),
+        BarColumn(bar_width=12),
+        TextColumn("{task.fields[numbers]}", markup=False),
     )
     with Progress(*columns, console=console, transient=True) as progress:
         task = progress.add_task("starting", total=1.0, numbers="")
@@ -234,10 +243,8 @@ def _show(lines: Iterator[str], sentences: list[str], console: Console) -> None:
                     completed=event["done_ratio"],
                     numbers=_numbers(event["channels"]),
                 )
-            else:
-                words = _words(event)
-                if words:
-                    tables.say(progress.console, words)
+            elif words := _words(event):
+                progress.console.print(words, markup=False, highlight=False, emoji=False, soft_wrap=True)
 
 
 def _numbers(channels: Mapping[str, Any]) -> str:
@@ -249,4 +256,7 @@ def _numbers(channels: Mapping[str, Any]) -> str:
 def _words(event: Mapping[str, Any]) -> str:
     """An event as a line for people, empty for what they need not see."""
     shape = WORDS.get(event["event"])
-    return "" if shape is None else shape.format_map(event)
+    try:
+        return "" if shape is None else shape.format_map(event)
+    except (LookupError, ValueError):  # an event of another release
+        return ""

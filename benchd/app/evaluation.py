@@ -15,7 +15,17 @@ from typing import Any
 import numpy as np
 
 from benchd.analysis import Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
-from benchd.records import RecordsError, SampleColumns, read_description, read_events, read_samples, reseal
+from benchd.app.streams import place_of
+from benchd.records import (
+    RecordsError,
+    SampleColumns,
+    read_description,
+    read_ending,
+    read_events,
+    read_samples,
+    recover,
+    reseal,
+)
 from benchd.records.durable import write_whole
 from benchd.rules.channels import Calibration, Contribution
 
@@ -28,6 +38,8 @@ def evaluate_in_subprocess(folder: Path) -> Mapping[str, Any]:
 
     Raises `RecordsError` in one sentence.
     """
+    if not folder.is_dir():
+        raise RecordsError(f"{folder} is no run folder: name the folder that holds run.json.")
     done = subprocess.run(  # noqa: S603 - this very interpreter and this very file
         [sys.executable, "-m", "benchd.app.evaluation", str(folder)],
         env={**os.environ, **ONE_THREAD},
@@ -36,14 +48,17 @@ def evaluate_in_subprocess(folder: Path) -> Mapping[str, Any]:
         check=False,
     )
     if done.returncode != 0:
-        last = done.stderr.strip().splitlines()[-1:] or ["it gave no reason"]
-        raise RecordsError(f"The run {folder} could not be evaluated: {last[0]}")
+        last = done.stderr.strip().splitlines()[-1:]
+        raise RecordsError(last[0] if last else f"The run {folder} could not be evaluated: status {done.returncode}.")
     results: Mapping[str, Any] = json.loads((folder / RESULTS).read_text())
     return results
 
 
 def evaluate_folder(folder: Path) -> None:
     """Evaluate this folder and write its `results.json`. Raises `RecordsError` in one sentence."""
+    read_description(folder)  # a folder that is none of ours is refused before anything is written into it
+    if read_ending(folder) is None:
+        recover(folder)  # the run was killed; one that is still being written is refused
     record, missing = read_record(folder)
     document = results_document(evaluate(record))
     document["notes"] = [*missing, *_as_list(document["notes"])]
@@ -137,8 +152,16 @@ def _as_list(value: object) -> list[object]:
     return list(value) if isinstance(value, list) else []
 
 
-if __name__ == "__main__":
+def main(folder: Path) -> None:
+    """Evaluate this folder; ends with one sentence on standard error where that is not possible."""
     try:
-        evaluate_folder(Path(sys.argv[1]))
-    except (RecordsError, KeyError, ValueError, TypeError) as error:
-        sys.exit(f"{type(error).__name__}: {error}")
+        evaluate_folder(folder)
+    except RecordsError as error:
+        sys.exit(str(error))
+    except Exception as error:  # noqa: BLE001 - a spoilt folder may spoil anything
+        what = f"{type(error).__name__} in {place_of(error)}: {error}"
+        sys.exit(f"The run {folder} could not be evaluated ({what}): take the folder from a copy, or report it.")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))

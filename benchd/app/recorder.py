@@ -1,6 +1,7 @@
 """Opens a run's folder and lets the live room write into it. It must never decide what is worth recording."""
 
 import datetime as dt
+import shutil
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -93,12 +94,16 @@ def open_recorder(
             started=started,
             description=description(bench, run, clock=clock),
         )
+    except RecordsError as error:
+        raise RecordingFailed(str(error)) from error
+    try:
         return RunRecorder(
             folder,
             Journal(folder, [(channel.name, channel.unit) for channel in bench.channels()]),
             EventLog(folder, clock=clock),
         )
     except RecordsError as error:
+        shutil.rmtree(folder.path, ignore_errors=True)  # no sample is in it yet
         raise RecordingFailed(str(error)) from error
 
 

@@ -5,13 +5,15 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
+from benchd.app.streams import place_of
 from benchd.app.wiring import PlannedRun, bench_plan
+from benchd.contract import Driver
 from benchd.live.bench import WATCHED
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.link import Link
@@ -20,11 +22,16 @@ from benchd.live.quiet import quiet_process
 from benchd.live.run import Recorder, Run
 from benchd.live.ticker import TimerfdTicker
 from benchd.outside import log as outside_log
+from benchd.outside.foreign import foreign_voices
 from benchd.records import BenchLock
 from benchd.rules.states import Command, NotAllowed, State
 from benchd.settings.bench import Bench
 
 COMPLETE, FAILED, TRIPPED = 0, 1, 3
+
+
+class DriverBroken(Exception):
+    """A driver that the bench names cannot be made; one sentence says which and why."""
 
 
 @dataclass(slots=True)
@@ -39,11 +46,25 @@ class Outcome:
 def serve(bench: Bench, run: PlannedRun | None, *, runtime_directory: Path) -> Outcome:
     """Run the daemon; with a run, play it and end, without one, wait in Stopped until SIGTERM or SIGINT.
 
-    Raises `RecordsError` when another daemon holds this bench.
+    Raises `RecordsError` when another daemon holds this bench and `DriverBroken` before anything is touched.
     """
-    runtime_directory.mkdir(parents=True, exist_ok=True)
+    drivers = make_drivers(bench)
     with BenchLock(runtime_directory / f"benchd-{bench.name}.lock"):
-        return asyncio.run(_Daemon(bench, run).main())
+        return asyncio.run(_Daemon(bench, run, drivers).main())
+
+
+def make_drivers(bench: Bench) -> Mapping[str, Driver]:
+    """A driver for each device, none entered. Raises `DriverBroken` in one sentence."""
+    drivers: dict[str, Driver] = {}
+    for name, device in bench.devices.items():
+        try:
+            drivers[name] = device.manifest.make(device.settings)
+        except Exception as error:  # a plugin may fail in any way
+            raise DriverBroken(
+                f"{bench.document.origin(('devices', name, 'driver'))} names the driver '{device.manifest.name}', "
+                f"which cannot be loaded ({type(error).__name__}: {error}): install it again or ask its author."
+            ) from error
+    return drivers
 
 
 def default_runtime_directory() -> Path:
@@ -58,8 +79,9 @@ def default_runtime_directory() -> Path:
 class _Daemon:
     """One process' bench, log and outcome."""
 
-    def __init__(self, bench: Bench, run: PlannedRun | None) -> None:
+    def __init__(self, bench: Bench, run: PlannedRun | None, drivers: Mapping[str, Driver]) -> None:
         self._bench = bench
+        self._drivers = drivers
         self._run = run
         self._outcome = Outcome()
         self._clock = clock_anchor()
@@ -72,17 +94,28 @@ class _Daemon:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, self._signalled)
+        try:
+            with foreign_voices(self._log):
+                await self._run_bench()
+        except* Exception as group:  # noqa: BLE001 - whatever it is, the links are left and a person is told
+            self._broke_down(group)
+        self._event("ended", status=self._outcome.status)
+        self._log.close()
+        return self._outcome
+
+    async def _run_bench(self) -> None:
         plan = bench_plan(self._bench)
         links = {
             name: Link(
                 name,
-                device.manifest.make(device.settings),
+                self._drivers[name],
                 reply_time_s=device.manifest.reply_time_s,
                 safe_time_s=device.manifest.safe_time_s,
                 on_change=self._link_changed,
             )
             for name, device in self._bench.devices.items()
         }
+        loop = asyncio.get_running_loop()
         with (
             TimerfdTicker(plan.tick_hz) as ticker,
             ThreadPoolExecutor(max_workers=1, thread_name_prefix="records") as records,
@@ -96,14 +129,23 @@ class _Daemon:
             async with asyncio.TaskGroup() as group:
                 pump = group.create_task(self._log.pump(), name="log")
                 bench = group.create_task(live.run(), name="bench")
-                job = group.create_task(self._job(live), name="job")
-                await job
+                await group.create_task(self._job(live), name="job")
                 bench.cancel()
                 await asyncio.wait({bench})
-                self._event("ended", status=self._outcome.status)
                 pump.cancel()
-        self._log.close()
-        return self._outcome
+
+    def _broke_down(self, group: BaseExceptionGroup[Exception]) -> None:
+        """The bench's own code failed; the links have been left by now, each of them removing energy."""
+        error: BaseException = group
+        while isinstance(error, BaseExceptionGroup):
+            error = error.exceptions[0]
+        where = place_of(error)
+        self._outcome.status = FAILED
+        self._outcome.sentences.append(
+            f"benchd ended in an error of its own ({type(error).__name__} in {where}: {error}): see at the bench that "
+            "it is at rest, and report this with the log."
+        )
+        self._log.logger.error("broke_down", exc_info=(type(error), error, error.__traceback__))
 
     async def _job(self, live: LiveBench) -> None:
         await live.settled.wait()
@@ -113,16 +155,18 @@ class _Daemon:
             return
         live.load(self._live_run(self._run))
         for command in (Command.RESET, Command.START):
-            if not self._command(live, command):
-                return
+            if self._asked_to_end.is_set() or not self._command(live, command):
+                break
             await live.settled.wait()
             if command is Command.RESET and live.engine.state is not State.IDLE:
-                return
+                break
         if live.engine.state is State.HELD:
             self._outcome.sentences.append("The run was held and nobody is there to go on with it; it was stopped.")
             self._command(live, Command.STOP)
             await live.settled.wait()
         self._outcome.status = {State.COMPLETE: COMPLETE, State.ABORTED: TRIPPED}.get(live.engine.state, FAILED)
+        if self._outcome.status == FAILED and self._asked_to_end.is_set():
+            self._outcome.sentences.append("The run was stopped because the process was told to end.")
 
     def _command(self, live: LiveBench, command: Command) -> bool:
         try:
@@ -157,10 +201,11 @@ class _Daemon:
         self._event("link", link=change.link, state=change.state.value, sentence=change.sentence)
 
     def _event(self, name: str, **fields: object) -> None:
-        if name in {"failed", "not_safe"}:
+        if name in {"failed", "not_safe", "recording_failed"}:
             self._outcome.sentences.append(str(fields["sentence"]))
         elif name == "tripped":
             self._outcome.sentences.append(str(fields["cause"]))
-        elif name == "recording_failed":
-            self._outcome.sentences.append(str(fields["sentence"]))
+        elif name == "explained":  # the chain tells why, what was seen first was only its effect
+            told = self._outcome.sentences
+            told[:] = [str(fields["cause"]) if one == fields["seen_first"] else one for one in told]
         self._log.logger.info(name, **fields)

@@ -1,16 +1,26 @@
-"""What the command line prints: results, limits, drivers. It must never compute what it shows."""
+"""What the command line prints, laid out in plain lines: results, limits, demands, drivers.
+
+It must never compute what it shows, nor break a name or a number in two. Columns are as wide as what stands in them.
+"""
 
 import math
-from collections.abc import Iterable, Mapping
+import re
+import shutil
+import textwrap
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import PurePath
 from typing import Any
-
-from rich.console import Console
-from rich.table import Table
 
 from benchd.app.discovery import Found
 from benchd.app.wiring import PlannedRun
 from benchd.rules.demand import Demanded
 from benchd.rules.limits import Bound, Limit
+
+NO_WIDTH = 1_000_000  # of a pipe or a file: nothing is wrapped there
+GAP = "  "
+SIDES = {Bound.LOW: "below", Bound.HIGH: "above", Bound.STALE: "silent"}
+_ORIGIN = re.compile(r"(?P<file>.+?):(?P<rest>\d+( .*)?)")
 
 HEADLINES = {
     "no_load": (
@@ -33,6 +43,107 @@ HEADLINES = {
 }
 
 
+def width_of_terminal() -> int:
+    """Columns of the terminal behind standard output, or COLUMNS; `NO_WIDTH` where there is neither."""
+    columns = shutil.get_terminal_size(fallback=(0, 0)).columns
+    return columns if columns > 0 else NO_WIDTH
+
+
+def results(found: Mapping[str, Any], *, everything: bool) -> str:
+    """One table a test, the headline quantities or all of them, then every sentence that a reader must see."""
+    blocks = [_results_of(name, test, everything=everything) for name, test in found["tests"].items()]
+    notes = [*found["notes"]]
+    for name, test in found["tests"].items():
+        notes += [f"{_words(name)}: {note}" for note in test["notes"]]
+    if notes:
+        blocks.append("\n".join(_wrapped(f"Note: {note}", hanging=6) for note in notes))
+    return "\n\n".join(blocks) or "The run holds no tests."
+
+
+def _results_of(name: str, test: Mapping[str, Any], *, everything: bool) -> str:
+    wanted = HEADLINES.get(test["kind"], ())
+    shown = [one for one in test["quantities"] if everything or not wanted or one["name"] in wanted]
+    rows = [("quantity", "value", "± U (95 %)", "unit")]
+    for quantity in shown:
+        if quantity["value"] is None:
+            rows.append((_words(quantity["name"]), "-", "", ""))
+        else:
+            value, expanded = with_uncertainty(quantity["value"], quantity["expanded_uncertainty"])
+            unit = "" if quantity["unit"] == "1" else quantity["unit"]
+            rows.append((_words(quantity["name"]), value, expanded, unit))
+    lines = columns(rows, right=(1, 2))
+    for quantity, at in zip(reversed(shown), range(len(lines) - 1, 0, -1), strict=True):
+        if quantity["value"] is None:
+            lines.insert(at + 1, _wrapped(f"    not determined: {quantity['reason']}", hanging=4))
+    return "\n".join([f"{_words(name)} test", *(f"{GAP}{line}" for line in lines)])
+
+
+def limits(in_force: Iterable[Limit], units: Mapping[str, str]) -> str:
+    """The effective limits by channel: bound, how long it must last, reaction, where it was said.
+
+    A place that does not fit the terminal stands on a line of its own.
+    """
+    every = list(in_force)
+    short = _short_names(origin["file"] for limit in every if (origin := _ORIGIN.fullmatch(limit.origin)))
+    rows = [
+        (
+            f"{SIDES[limit.bound]} {limit.value:g}{' s' if limit.bound is Bound.STALE else ''}",
+            f"{limit.delay_s:g} s",
+            limit.reaction.name.lower().replace("_", " "),
+            _shortened(limit.origin, short),
+        )
+        for limit in every
+    ]
+    width = width_of_terminal()
+    told = columns([row[:3] for row in rows], indent=GAP)
+    lines = [
+        line if len(line) <= width else f"{without}\n      {row[3]}"
+        for line, without, row in zip(columns(rows, indent=GAP), told, rows, strict=True)
+    ]
+    heading = "Limits in force: bound in the channel's unit, how long it must last, reaction, where it was said"
+    said = [_wrapped(heading, hanging=0)]
+    channel = None
+    for limit, line in zip(every, lines, strict=True):
+        if limit.channel != channel:
+            channel = limit.channel
+            said.append(f"{channel}, {units[channel]}" if units.get(channel, "1") != "1" else channel)
+        said.append(line)
+    cut = sorted(file for file, name in short.items() if name != file)
+    if cut:
+        said += ["These files are", *(f"{GAP}{file}" for file in cut)]
+    return "\n".join(said)
+
+
+def demands(run: PlannedRun) -> str:
+    """What each test will ask of the bench, quantities and their units above the numbers."""
+    rows = [
+        ("What the tests ask for", *(quantity.title for quantity in Demanded)),
+        ("", *(quantity.value for quantity in Demanded)),
+        *((f"{GAP}{test.title}", *(f"{amount:.4g}" for _, amount in test.demand.amounts())) for test in run.tests),
+    ]
+    return "\n".join(columns(rows, right=range(1, 1 + len(Demanded))))
+
+
+def drivers(found: Found) -> str:
+    """Every driver that is installed with what it is, then those that cannot be used, with the reason."""
+    names = [*sorted(found.drivers), *sorted(set(found.broken) - set(found.drivers))]
+    if not names:
+        return "No driver is installed."
+    rows = [
+        (
+            name,
+            f"contract {found.drivers[name].contract_version}" if name in found.drivers else "cannot be used",
+            found.distributions.get(name, ""),
+        )
+        for name in names
+    ]
+    said = []
+    for name, line in zip(names, columns(rows), strict=True):
+        words = found.drivers[name].summary if name in found.drivers else found.broken[name]
+        said += [line, _wrapped(f"    {words}", hanging=4)]
+    return "\n".join(said)
+
+
 def with_uncertainty(value: float, expanded: float | None) -> tuple[str, str]:
     """Value and expanded uncertainty, the latter to two significant digits and the value to the same place."""
     if expanded is None or not math.isfinite(expanded) or expanded <= 0.0:
@@ -41,76 +152,48 @@ def with_uncertainty(value: float, expanded: float | None) -> tuple[str, str]:
     return f"{value:.{place}f}", f"{expanded:.{place}f}"
 
 
-def results_tables(results: Mapping[str, Any], *, everything: bool) -> Iterable[Table]:
-    """One table a test: the headline quantities, or all of them."""
-    for name, test in results["tests"].items():
-        table = Table(title=f"{name.replace('_', ' ')} test", title_justify="left", box=None, pad_edge=False)
-        table.add_column("quantity")
-        table.add_column("value", justify="right")
-        table.add_column("± U (95 %)", justify="right")
-        table.add_column("unit")
-        wanted = HEADLINES.get(test["kind"], ())
-        for quantity in test["quantities"]:
-            if not everything and wanted and quantity["name"] not in wanted:
-                continue
-            words = quantity["name"].replace("_", " ")
-            if quantity["value"] is None:
-                table.add_row(words, "not determined", "", quantity["reason"])
-                continue
-            value, expanded = with_uncertainty(quantity["value"], quantity["expanded_uncertainty"])
-            table.add_row(words, value, expanded, "" if quantity["unit"] == "1" else quantity["unit"])
-        yield table
+def columns(rows: Sequence[Sequence[str]], *, right: Iterable[int] = (), indent: str = "") -> list[str]:
+    """One line a row, every column as wide as its widest entry; those numbered in `right` stand at the right."""
+    if not rows:
+        return []
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    to_right = frozenset(right)
+    return [
+        indent
+        + GAP.join(
+            text.rjust(width) if number in to_right else text.ljust(width)
+            for number, (text, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
 
 
-def results_notes(results: Mapping[str, Any]) -> Iterable[str]:
-    """Every sentence that a reader of the results must see."""
-    yield from results["notes"]
-    for name, test in results["tests"].items():
-        for note in test["notes"]:
-            yield f"{name.replace('_', ' ')}: {note}"
-
-
-def limits_table(limits: Iterable[Limit], units: Mapping[str, str]) -> Table:
-    """The effective limits, each with where it came from."""
-    table = Table(title="Limits in force", title_justify="left", box=None, pad_edge=False)
-    for heading in ("channel", "bound", "after", "reaction", "from"):
-        table.add_column(heading, overflow="fold")
-    for limit in limits:
-        side = {Bound.LOW: "below", Bound.HIGH: "above", Bound.STALE: "silent for"}[limit.bound]
-        unit = "s" if limit.bound is Bound.STALE else units.get(limit.channel, "")
-        table.add_row(
-            limit.channel,
-            f"{side} {limit.value:g} {unit}",
-            f"{limit.delay_s:g} s",
-            limit.reaction.name.lower().replace("_", " "),
-            limit.origin,
+def _wrapped(text: str, *, hanging: int) -> str:
+    return "\n".join(
+        textwrap.wrap(
+            text,
+            max(width_of_terminal(), 40),
+            subsequent_indent=" " * hanging,
+            break_long_words=False,
+            break_on_hyphens=False,
         )
-    return table
+    )
 
 
-def demand_table(run: PlannedRun) -> Table:
-    """What each test will ask of the bench."""
-    table = Table(title="What the tests ask for", title_justify="left", box=None, pad_edge=False)
-    table.add_column("test")
-    for quantity in Demanded:
-        table.add_column(f"{quantity.title} {quantity.value}", justify="right")
-    for test in run.tests:
-        table.add_row(test.title, *(f"{amount:.4g}" for _, amount in test.demand.amounts()))
-    return table
+def _words(name: str) -> str:
+    return name.replace("_", " ")
 
 
-def drivers_table(found: Found) -> Table:
-    """Every driver that is installed, and those that cannot be used, with the reason."""
-    table = Table(title="Drivers", title_justify="left", box=None, pad_edge=False)
-    for heading in ("name", "contract", "from", "what it is"):
-        table.add_column(heading, overflow="fold")
-    for name, manifest in sorted(found.drivers.items()):
-        table.add_row(name, str(manifest.contract_version), found.distributions[name], manifest.summary)
-    for name, sentence in sorted(found.broken.items()):
-        table.add_row(name, "-", found.distributions.get(name, ""), sentence)
-    return table
+def _short_names(files: Iterable[str]) -> dict[str, str]:
+    """The last part of each path, with its folder where two files share it, or the whole path where that is no help."""
+    paths = {file: PurePath(file) for file in files}
+    short = {file: path.name for file, path in paths.items()}
+    for longer in (lambda path: str(PurePath(*path.parts[-2:])), str):
+        seen = Counter(short.values())
+        short = {file: name if seen[name] == 1 else longer(paths[file]) for file, name in short.items()}
+    return short
 
 
-def say(console: Console, sentence: str) -> None:
-    """One sentence, not interpreted as markup and not highlighted."""
-    console.print(sentence, markup=False, highlight=False, soft_wrap=True)
+def _shortened(origin: str, short: Mapping[str, str]) -> str:
+    found = _ORIGIN.fullmatch(origin)
+    return origin if found is None else f"{short[found['file']]}:{found['rest']}"
