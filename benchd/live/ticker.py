@@ -118,7 +118,7 @@ class TimerfdTicker:
         try:
             if self._expired:
                 self._waiter.set_result(None)
-                await asyncio.sleep(0)  # a bench that is always late must still hear its other tasks
+                await asyncio.sleep(0)  # others run, and a cancellation arrives, also when the deadline has passed
                 self._collect()
             else:
                 await self._waiter

@@ -182,6 +182,18 @@ async def test_the_pause_is_short_again_once_the_link_has_proved_itself(driver: 
         assert driver.opened_at[-1] - lost_at == pytest.approx(0.05)
 
 
+async def test_one_answer_after_reopening_does_not_shorten_the_pause_yet(driver: ScriptedDriver):
+    driver.absent = True
+    async with running(driver, wait_s=60.0) as bench:
+        driver.absent = False
+        await asyncio.sleep(5.0)
+        await bench.ask(1.0)
+        driver.calls.append(Fail(LinkLost("supply: connection reset")))
+        lost_at = await expect(bench, 2.0, LinkLost)
+        await asyncio.sleep(6.0)
+        assert driver.opened_at[-1] - lost_at == pytest.approx(5.0)
+
+
 async def test_a_device_of_another_identity_is_refused_and_not_hammered(driver: ScriptedDriver):
     sentence = "supply: QL80-60 answers instead of QS80-60, look at the address"
     driver.opens += [Fail(Refused(sentence))] * 100
@@ -281,6 +293,17 @@ async def test_a_call_that_ignores_its_cancellation_blocks_the_lane_alone(driver
         assert driver.most_inside == 1
         assert len(driver.opened_at) == 3  # entered, under the stuck call, after it had let go
     assert bench.states == [LinkState.UP, LinkState.LOST, LinkState.UP, LinkState.CLOSED]
+
+
+async def test_a_connection_opened_beside_a_stuck_call_is_replaced_once_more(driver: ScriptedDriver):
+    async with running(driver) as bench:
+        driver.calls.append(Deaf(until_s=0.3))
+        driver.opens.append(Answer(after_s=0.2))
+        await expect(bench, 1.0, LinkLost, "no answer")
+        await asyncio.sleep(0.15)  # the stuck call has let go, while the connection was being replaced
+        assert await bench.ask(2.0) == 2.0
+        assert len(driver.opened_at) == 3
+    assert bench.states == [LinkState.UP, LinkState.CLOSED]
 
 
 async def test_a_link_that_does_not_run_says_so(driver: ScriptedDriver):

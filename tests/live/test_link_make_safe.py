@@ -57,6 +57,16 @@ async def test_it_reaches_the_wire_past_a_running_call(driver: ScriptedDriver, s
         assert bench.link.counters.overtaken == 3
 
 
+async def test_a_cancelled_call_gets_the_few_milliseconds_it_needs_to_let_go(driver: ScriptedDriver):
+    async with running(driver) as bench, asyncio.TaskGroup() as group:
+        driver.calls.append(Deaf(until_s=0.012))
+        group.create_task(expect(bench, 1.0, Overtaken))
+        await asyncio.sleep(0.010)
+        began = now_s()
+        await bench.safe()
+        assert driver.safe_at[0] - began == pytest.approx(0.002)  # not beside the call, and not later than it ended
+
+
 async def test_what_was_cancelled_for_it_leaves_no_reply_for_the_next_call(driver: ScriptedDriver):
     async with running(driver) as bench, asyncio.TaskGroup() as group:
         driver.calls.append(Answer(after_s=0.05))
@@ -183,6 +193,18 @@ async def test_it_cuts_a_reconnection_that_hangs(driver: ScriptedDriver, step):
         await asyncio.sleep(3.0)
         assert await bench.ask(2.0) == 2.0
         assert driver.most_inside == 1
+
+
+async def test_after_a_cut_reconnection_the_link_is_ready_at_once(driver: ScriptedDriver):
+    async with running(driver) as bench:
+        driver.opens.append(HANG)
+        driver.calls.append(Fail(ReplyWrong("supply: garbage")))
+        await expect(bench, 1.0, ReplyWrong)
+        await asyncio.sleep(0.01)
+        await bench.safe()
+        began = now_s()
+        assert await bench.ask(2.0) == 2.0
+        assert now_s() - began < 0.01
 
 
 async def test_two_ports_of_one_device_take_turns():
