@@ -127,9 +127,13 @@ def load_all(
         fail("A run needs all three of PROGRAMME, MOTOR and SETUP: give none or all.", USAGE)
     found = find_drivers()
     known = registry(found)
+    replaced = _settings_of(device)
     try:
-        loaded = load_bench(settings_file("benches", bench), known, device_settings=_settings_of(device))
+        loaded = load_bench(settings_file("benches", bench), known, device_settings=replaced)
     except SettingsError as error:
+        typed = next((text for text in device if _is_about(error, text)), None)
+        if typed is not None:
+            fail(f"--device {typed} {error.sentence.partition(f'{error.key} ')[2]}", USAGE)
         broken = next((why for name, why in found.broken.items() if f'"{name}"' in error.sentence), None)
         fail(error.sentence if broken is None else f"{error.sentence} {broken}", CONFIGURATION)
     if data is not None:
@@ -150,12 +154,23 @@ def load_all(
 def _settings_of(texts: Sequence[str]) -> dict[str, dict[str, object]]:
     replaced: dict[str, dict[str, object]] = {}
     for text in texts:
-        name, equals, value = text.partition("=")
-        device, dot, key = name.partition(".")
-        if not (equals and dot and device and key):
+        device, key, value = _parts(text)
+        if not (device and key and value):
             fail(f"--device {text} is not NAME.KEY=VALUE, such as supply.port=5025.", USAGE)
         replaced.setdefault(device, {})[key] = int(value) if value.isdecimal() else value
     return replaced
+
+
+def _parts(text: str) -> tuple[str, str, str]:
+    name, _, value = text.partition("=")
+    device, _, key = name.partition(".")
+    return device, key, value
+
+
+def _is_about(error: SettingsError, text: str) -> bool:
+    """Whether the error is about what was typed and not about what stands in the file."""
+    device, key, _ = _parts(text)
+    return error.key in {f"devices.{device}", f"devices.{device}.settings.{key}"}
 
 
 @app.command(short_help="Run the daemon; with a programme, test one specimen.")

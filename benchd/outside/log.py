@@ -71,8 +71,12 @@ class _Outlet:
     def __init__(self, handle: int) -> None:
         self._socket: socket.socket | None = None
         self._handle = -1
-        if stat.S_ISSOCK(os.fstat(handle).st_mode):
+        mode = os.fstat(handle).st_mode
+        if stat.S_ISSOCK(mode):
             self._socket = socket.socket(fileno=os.dup(handle))  # a service's log is a socket under systemd
+            return
+        if stat.S_ISREG(mode):
+            self._handle = os.dup(handle)  # one place to write at with its other users, or they overwrite each other
             return
         try:
             # a description of its own: O_NONBLOCK on the shared one would reach every process on this terminal or pipe

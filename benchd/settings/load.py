@@ -155,8 +155,8 @@ def _with_device_settings(document: Document, extra: Mapping[str, Mapping[str, o
     devices = dict(_tables(document, "devices"))
     for name, settings in extra.items():
         if name not in devices:
-            says = f"has no device {name}, whose settings are to be replaced; add a table [devices.{name}]"
-            refuse(document.file, [document.problem(("devices",), says)])
+            says = f"names a device that this bench does not have; {nearest(name, devices)}"
+            refuse(document.file, [document.problem(("devices", name), says)])
         given = devices[name].get("settings", {})
         devices[name] = {**devices[name], "settings": {**(given if isinstance(given, dict) else {}), **settings}}
     return replace(document, data={**document.data, "devices": devices})

@@ -266,3 +266,15 @@ def test_a_file_is_appended_to(tmp_path: Path) -> None:
         log.logger.info("after")
         log.close()
     assert path.read_text().startswith('before\n{"event": "after"')
+
+
+def test_a_file_that_others_write_to_as_well_keeps_what_each_of_them_wrote(tmp_path: Path) -> None:
+    with (tmp_path / "log").open("wb", buffering=0) as file:  # not opened for appending, as by a shell's 2>
+        log = configure(file)
+        log.logger.info("first")
+        log.drain()
+        file.write(b"a sentence\n")
+        log.logger.info("second")
+        log.close()
+    lines = (tmp_path / "log").read_text().splitlines()
+    assert [lines[0].split('"')[3], lines[1], lines[2].split('"')[3]] == ["first", "a sentence", "second"]

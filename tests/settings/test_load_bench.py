@@ -73,7 +73,7 @@ def test_device_settings_can_be_replaced_before_they_are_judged(site: Any, regis
     bench = load_bench(site.bench, registry, device_settings=simulated, today=TODAY)
     assert bench.devices["feed"].settings.model_dump()["port"] == 40001
     assert bench.devices["warmth"].settings.model_dump()["registers"] == {"winding": 0, "rack": 1}
-    with pytest.raises(SettingsError, match="has no device other, whose settings"):
+    with pytest.raises(SettingsError, match=r"devices\.other names a device that this bench does not have"):
         load_bench(site.bench, registry, device_settings={"other": {}}, today=TODAY)
     with pytest.raises(SettingsError, match=r"feed\.settings\.port"):
         load_bench(site.bench, registry, device_settings={"feed": {"port": 0}}, today=TODAY)
