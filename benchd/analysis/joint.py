@@ -1,7 +1,8 @@
-"""The motor's constants from all settled points of a run together: U = K·ω + R·I + Ub. It must never write a report.
+"""The motor's constants from all settled points of a run together. It must never write a report.
 
-The no-load test's voltage steps separate K from the brush drop, the load test's torque steps bring out R; whatever a
-run lacks for one of them is assumed within bounds that the uncertainty carries.
+U = K·ω + R·I + Ub: the no-load test's voltage steps separate K from the brush drop, the load test's torque steps bring
+out R. T = Kt·I - friction: the no-load test's speeds separate the friction that grows with speed from the torque
+constant. Whatever a run lacks for one of them is assumed within bounds that the uncertainty carries.
 """
 
 import math
@@ -26,7 +27,9 @@ TORQUE_NARROW = "shaft_torque_narrow"  # the transducer's narrow range, overload
 WINDING, HOUSING, AMBIENT = "winding_temperature", "housing_temperature", "ambient_temperature"
 TEMPERATURES = (WINDING, HOUSING, AMBIENT)
 ELECTRICAL = (VOLTAGE, CURRENT, SPEED)
-VOLTAGE_MODEL, FRICTION_MODEL, TORQUE_MODEL = "voltage equation", "friction line", "torque line"
+VOLTAGE_MODEL, TORQUE_MODEL = "voltage equation", "torque equation"
+FRICTION_LINE, TORQUE_LINE = "friction line", "torque line"
+MODELS = (VOLTAGE_MODEL, TORQUE_MODEL, FRICTION_LINE, TORQUE_LINE)
 
 VOLTAGE_RATIO_NEEDED = 1.3  # greatest by least voltage, for the brush drop to show
 CURRENT_RATIO_NEEDED = 1.5  # greatest by least current, for the resistance to show
@@ -34,6 +37,12 @@ BRUSH_DROP_LIMIT_SHARE = 0.02  # of the voltage: with more doubt than this the b
 BRUSH_DROP_BOUND_V = 2.0  # two sliding contacts of about a volt each (common practice)
 BRUSH_DROP_BOUND_SHARE = 0.1
 SHEET_RESISTANCE_HALF_WIDTH_SHARE = 0.2
+VISCOUS_SHARE = Scalar(
+    name="viscous_share",
+    value=0.5,
+    standard_uncertainty=0.5 / math.sqrt(3.0),
+    source="friction, assumed between constant and proportional to speed",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,11 +92,10 @@ class JointModel:
         self.has_torque = table.has(TORQUE)
         self.thermometers = tuple(c for c in TEMPERATURES if bool(table.complete([c]).all()))
         self.has_winding = WINDING in self.thermometers
-        self._narrow = table.complete([TORQUE_NARROW]) if self.has_torque else np.zeros(table.size, dtype=np.bool_)
+        self.narrow = table.complete([TORQUE_NARROW]) if self.has_torque else np.zeros(table.size, dtype=np.bool_)
         channels = [*ELECTRICAL, *([TORQUE] if self.has_torque else []), *self.thermometers]
-        channels += [TORQUE_NARROW] if self._narrow.any() else []
-        models = (VOLTAGE_MODEL, FRICTION_MODEL, TORQUE_MODEL)
-        self.inputs = Inputs(record=record, table=table, channels=channels, models=models, scalars=scalars)
+        channels += [TORQUE_NARROW] if self.narrow.any() else []
+        self.inputs = Inputs(record=record, table=table, channels=channels, models=MODELS, scalars=scalars)
         self.no_load = np.flatnonzero(table.of_kind("no_load"))
         self.load = np.flatnonzero(table.of_kind("load"))
         self._electric_sign = np.sign(table.mean[VOLTAGE])
@@ -107,8 +115,8 @@ class JointModel:
     def torque(self, x: Floats) -> Floats:
         """Shaft torque of all points, N·m (b, n), positive when the specimen drives; the narrow range where usable."""
         torque = self.inputs.channel(x, TORQUE)
-        if self._narrow.any():
-            torque = np.where(self._narrow, self.inputs.channel(x, TORQUE_NARROW), torque)
+        if self.narrow.any():
+            torque = np.where(self.narrow, self.inputs.channel(x, TORQUE_NARROW), torque)
         return self._shaft_sign * torque
 
     def winding_degc(self, x: Floats) -> Floats:
@@ -174,16 +182,35 @@ class JointModel:
     def friction_line(self, x: Floats, k: Floats) -> tuple[Floats, Floats]:
         """(Coulomb N·m, viscous N·m·s/rad), each (b,), over the no-load points."""
         w = self.electrical(x).w[:, self.no_load]
-        y = (self.friction_nm(x, k) + self.inputs.deviation(x, FRICTION_MODEL))[:, self.no_load]
+        y = (self.friction_nm(x, k) + self.inputs.deviation(x, FRICTION_LINE))[:, self.no_load]
         solution = least_squares(np.stack([np.ones_like(w), w], axis=-1), y)
         return solution[:, 0], solution[:, 1]
 
     def torque_line(self, x: Floats) -> tuple[Floats, Floats]:
         """(N·m/A, N·m), each (b,): shaft torque = first · current - second, over the load points."""
         i = self.electrical(x).i[:, self.load]
-        y = (self.torque(x) + self.inputs.deviation(x, TORQUE_MODEL))[:, self.load]
+        y = (self.torque(x) + self.inputs.deviation(x, TORQUE_LINE))[:, self.load]
         solution = least_squares(np.stack([i, -np.ones_like(i)], axis=-1), y)
         return solution[:, 0], solution[:, 1]
+
+    def torque_equation(self, x: Floats, c: Constants) -> tuple[Floats, Floats]:
+        """(torque constant N·m/A, friction at standstill N·m), each (b,): shaft torque = Kt·I - (T0 + b·ω + c·ω²).
+
+        Friction falls as the load slows the shaft down, so shaft torque rises by more than Kt an ampere. Without
+        no-load points that show by how much, the friction's share that is proportional to speed is the scalar's.
+        """
+        if not self.has_friction_line:
+            slope, lost = self.torque_line(x)
+            viscous_nm = self.inputs.scalar(x, "viscous_share") * lost
+            ideal_speed = (np.abs(self.electrical(x).u[:, self.load]).mean(axis=1) - c.ub) / c.k
+            return slope - viscous_nm / ideal_speed * c.r / c.k, lost - viscous_nm
+        columns = self._torque_columns(self.electrical(x))
+        solution = least_squares(columns, self.torque(x) + self.inputs.deviation(x, TORQUE_MODEL))
+        return solution[:, 0], solution[:, 1]
+
+    @staticmethod
+    def _torque_columns(e: Electrical) -> Floats:
+        return np.stack([e.i, -np.ones_like(e.w), -e.w, -(e.w**2)], axis=-1)
 
     @property
     def has_friction_line(self) -> bool:
@@ -195,8 +222,8 @@ class JointModel:
 
     def _independent(self, channel: str) -> Floats:
         own = self.inputs.independent[channel]
-        if channel == TORQUE and self._narrow.any():
-            return np.where(self._narrow, self.inputs.independent[TORQUE_NARROW], own)
+        if channel == TORQUE and self.narrow.any():
+            return np.where(self.narrow, self.inputs.independent[TORQUE_NARROW], own)
         return own
 
     def _spread(self, model: str, name: str, which: NDArray[np.intp], size: float, degrees: float) -> list[Source]:
@@ -226,7 +253,7 @@ class JointModel:
         residual = self.friction_nm(x, k)[0, n] - coulomb[0] - viscous[0] * w
         known = ((k[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
         size, degrees = excess_scatter(residual, w, 2, known)
-        return self._spread(FRICTION_MODEL, "deviation from the friction line", n, size, degrees)
+        return self._spread(FRICTION_LINE, "deviation from the friction line", n, size, degrees)
 
     def torque_line_sources(self) -> list[Source]:
         """Sources for the scatter of the load points about the torque line."""
@@ -236,7 +263,21 @@ class JointModel:
         residual = self.torque(x)[0, n] - slope[0] * i + lost[0]
         known = ((slope[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
         size, degrees = excess_scatter(residual, i, 2, known)
-        return self._spread(TORQUE_MODEL, "deviation from the torque line", n, size, degrees)
+        return self._spread(TORQUE_LINE, "deviation from the torque line", n, size, degrees)
+
+    def torque_equation_sources(self) -> list[Source]:
+        """Sources for the scatter of all points about the torque equation; none where friction is assumed."""
+        if not self.has_friction_line:
+            return []
+        x = self.nominal
+        e, torque = self.electrical(x), self.torque(x)
+        columns = self._torque_columns(e)
+        solution = least_squares(columns, torque)
+        residual = torque[0] - columns[0] @ solution[0]
+        known = (solution[0, 0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2
+        size, degrees = excess_scatter(residual, e.i[0], columns.shape[-1], known)
+        every = np.arange(self.table.size)
+        return self._spread(TORQUE_MODEL, "deviation from the torque equation", every, size, degrees)
 
     def outputs_of_constants(self) -> dict[str, Output]:
         """K, R, Ub with their uncertainties, by "k", "r", "ub"."""
@@ -258,7 +299,7 @@ def joint_model(record: Record, table: PointTable) -> JointModel | str:
     voltage = np.abs(table.mean[VOLTAGE])
     free_r = bool(table.of_kind("load").sum() >= 3 and current.max() > CURRENT_RATIO_NEEDED * current.min())
     steps = bool(table.size >= 4 and voltage.max() > VOLTAGE_RATIO_NEEDED * voltage.min())
-    scalars: list[Scalar] = []
+    scalars: list[Scalar] = [VISCOUS_SHARE]
     if not free_r:
         resistance = _assumed_resistance(record)
         if resistance is None:

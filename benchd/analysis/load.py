@@ -164,9 +164,8 @@ class _LoadTest:
     def _lines(self, x: Floats, c: Constants) -> dict[str, Floats]:
         joint = self.joint
         slope, lost = joint.torque_line(x)
-        found = {"torque_constant": slope}
-        viscous = self._viscous(x, c)
-        found["constants_apart"] = slope - viscous * c.r / c.k - c.k
+        kt, standstill_nm = joint.torque_equation(x, c)
+        found = {"torque_constant": kt, "constants_apart": kt - c.k}
         if not joint.free_r:
             return found
         points = characteristic_points(
@@ -177,12 +176,13 @@ class _LoadTest:
             torque_per_ampere=slope,
             lost_torque_nm=lost,
         )
+        stall_nm = kt * points.stall_current_a - standstill_nm  # of all points, the line is of those near rated load
         named = {
-            "stall_torque": points.stall_torque_nm,
+            "stall_torque": stall_nm,
             "stall_current": points.stall_current_a,
             "no_load_speed_extrapolated": points.no_load_speed_rad_s / RAD_S_PER_RPM,
             "no_load_current_extrapolated": points.no_load_current_a,
-            "maximum_output_power": points.maximum_power_w,
+            "maximum_output_power": points.no_load_speed_rad_s * stall_nm / 4.0,
             "maximum_efficiency": points.maximum_efficiency,
             "current_at_maximum_efficiency": points.current_at_maximum_efficiency_a,
             "speed_at_maximum_efficiency": points.speed_at_maximum_efficiency_rad_s / RAD_S_PER_RPM,
@@ -264,7 +264,7 @@ def evaluate_load(record: Record, test: RecordedTest, joint: JointModel) -> Test
     load = _LoadTest(record, test, joint)
     sources = list(joint.sources)
     if load.line:
-        sources += joint.torque_line_sources()
+        sources += [*joint.torque_line_sources(), *joint.torque_equation_sources()]
     if joint.has_friction_line:
         sources += joint.friction_sources()
     outputs = propagate(load.outputs, joint.inputs.nominal, sources, load.additions())
@@ -299,11 +299,11 @@ def _notes(load: _LoadTest, outputs: Mapping[str, Output]) -> list[str]:
         verdict = (
             "they agree"
             if abs(apart.value) <= limit
-            else "they disagree: look at the calibrations of torque, current, voltage and speed"
+            else "they disagree, look at the calibrations of torque, current, voltage and speed"
         )
         notes.append(
-            f"Torque constant (friction's slope taken off) and voltage constant are one number in SI units; here they "
-            f"differ by {share:.2f} % where {bound:.2f} % (95 %) is explained: {verdict}."
+            f"Torque constant and voltage constant, in SI units one number, differ by {abs(share):.2f} % where their "
+            f"uncertainties allow {bound:.2f} %: {verdict}."
         )
     for i in load.which.tolist():
         number = load.joint.table.asked[i].point

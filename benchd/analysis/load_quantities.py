@@ -8,6 +8,11 @@ from numpy.typing import NDArray
 from benchd.analysis.joint import TEMPERATURES, JointModel
 from benchd.analysis.results import Wanted
 
+# whoever recomputes a point by hand needs these words and samples.parquet, nothing else
+MEAN = (
+    "mean over the point: its rows of good quality (0), without rows that repeat a sample (time_mono_s less age stands "
+    "still), of the last window where it was averaged more than once"
+)
 HYSTERESIS = ("hysteresis_current", "hysteresis_speed", "hysteresis_at_torque")
 
 
@@ -20,11 +25,11 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
     wanted = [
         Wanted(name="voltage_constant", unit="V·s/rad", how=fit),
         Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=fit),
-        Wanted(name="torque_constant", unit="N·m/A", how="slope of shaft torque over current, load points"),
+        Wanted(name="torque_constant", unit="N·m/A", how=_torque_constant(joint)),
         Wanted(name="winding_resistance", unit="Ω", how=f"{fit}; winding with brush contacts, {winding}"),
         Wanted(name="winding_resistance_20", unit="Ω", how=f"the winding resistance carried to 20 °C {winding}"),
         Wanted(name="brush_drop", unit="V", how=fit),
-        Wanted(name="stall_torque", unit="N·m", how=f"extrapolated along {lines}"),
+        Wanted(name="stall_torque", unit="N·m", how="extrapolated: torque constant times stall current less friction"),
         Wanted(name="stall_current", unit="A", how=f"extrapolated along {lines}"),
         Wanted(name="no_load_speed_extrapolated", unit="r/min", how=f"extrapolated along {lines}"),
         Wanted(name="no_load_current_extrapolated", unit="A", how=f"extrapolated along {lines}"),
@@ -44,19 +49,32 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
         Wanted(name="hysteresis_at_torque", unit="N·m", how="shaft torque where the hysteresis is stated"),
     ]
     wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
+    torque = "shaft torque, of the narrow range where that was not overloaded" if joint.narrow.any() else "shaft torque"
     columns = [
-        ("voltage", "V", "mean at the motor terminals"),
-        ("current", "A", "mean"),
-        ("speed", "r/min", "mean"),
-        ("input_power", "W", "mean voltage times mean current"),
+        ("voltage", "V", f"at the motor terminals, {MEAN}"),
+        ("current", "A", MEAN),
+        ("speed", "r/min", MEAN),
+        ("input_power", "W", f"voltage times current, each the {MEAN}"),
     ]
     if joint.has_torque:
         columns += [
-            ("torque", "N·m", "mean shaft torque"),
-            ("output_power", "W", "shaft torque times speed"),
-            ("efficiency", "1", "output power by input power"),
+            ("torque", "N·m", f"{torque}, {MEAN}"),
+            ("output_power", "W", f"{torque} times speed times π/30, each the {MEAN}"),
+            ("efficiency", "1", f"{torque} times speed times π/30, by voltage times current, each the {MEAN}"),
         ]
     for i in which.tolist():
         stem = f"point_{joint.table.asked[i].point:03d}"
         wanted += [Wanted(name=f"{stem}_{name}", unit=unit, how=how) for name, unit, how in columns]
     return wanted
+
+
+def _torque_constant(joint: JointModel) -> str:
+    if joint.has_friction_line:
+        return (
+            f"least squares of T = Kt·I - (T0 + b·ω + c·ω²) over the {joint.table.size} no-load and load points of the "
+            "run together: shaft torque an ampere, friction's change with speed taken off"
+        )
+    return (
+        "slope of shaft torque over current, load points, less half of what it would fall by if all friction were "
+        "proportional to speed (no no-load points tell)"
+    )

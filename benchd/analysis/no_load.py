@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.fits import levels_near, local_line
 from benchd.analysis.joint import TEMPERATURES, VOLTAGE, Constants, JointModel
+from benchd.analysis.load_quantities import MEAN
 from benchd.analysis.propagation import propagate
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
@@ -128,20 +129,29 @@ def _wanted(joint: JointModel, which: NDArray[np.intp]) -> Sequence[Wanted]:
         Wanted(name="voltage_constant", unit="V·s/rad", how=fit),
         Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=fit),
         Wanted(
-            name="friction_torque_coulomb", unit="N·m", how="K·I - T over the no-load points, a line over speed: at 0"
+            name="friction_torque_coulomb",
+            unit="N·m",
+            how="K·I less the bench's own drag over the no-load points, a line over speed: at 0",
         ),
         Wanted(
             name="friction_coefficient_viscous",
             unit="N·m·s/rad",
-            how="K·I - T over the no-load points, a line over speed: its slope",
+            how="K·I less the bench's own drag over the no-load points, a line over speed: its slope",
         ),
-        Wanted(name="friction_torque_at_no_load", unit="N·m", how="K times the no-load current (iron loss included)"),
-        Wanted(name="bench_drag_at_no_load", unit="N·m", how=f"shaft torque, {line}"),
+        Wanted(
+            name="friction_torque_at_no_load",
+            unit="N·m",
+            how="K times the no-load current, which is without the bench's own drag (iron loss included)",
+        ),
+        Wanted(name="bench_drag_at_no_load", unit="N·m", how=f"shaft torque, all of it the bench's own, {line}"),
     ]
     wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
-    columns = [("voltage", "V", "mean"), ("current", "A", "mean"), ("speed", "r/min", "mean")]
+    columns = [("voltage", "V", f"at the motor terminals, {MEAN}"), ("current", "A", MEAN), ("speed", "r/min", MEAN)]
     if joint.has_torque:
-        columns += [("bench_drag", "N·m", "mean shaft torque"), ("friction_torque", "N·m", "K·I - T")]
+        columns += [
+            ("bench_drag", "N·m", f"shaft torque, {MEAN}"),
+            ("friction_torque", "N·m", f"voltage constant times current less shaft torque, each the {MEAN}"),
+        ]
     for i in which.tolist():
         stem = f"point_{joint.table.asked[i].point:03d}"
         wanted += [Wanted(name=f"{stem}_{name}", unit=unit, how=how) for name, unit, how in columns]

@@ -37,7 +37,7 @@ def truths(truth):
         ("no_load", "friction_coefficient_viscous"): truth.viscous,
         ("no_load", "friction_torque_at_no_load"): truth.k * free_a,
         ("load", "voltage_constant"): truth.k,
-        ("load", "torque_constant"): truth.k + truth.viscous * hot / truth.k,
+        ("load", "torque_constant"): truth.k,
         ("load", "winding_resistance_20"): truth.r_20,
         ("load", "brush_drop"): truth.ub,
         ("load", "stall_current"): stall_a,
