@@ -1,5 +1,6 @@
 """Why energy is taken away: one sentence, the reaction, and which devices can no longer be believed. Values only."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -40,9 +41,10 @@ def cause_of(crossing: Crossing, channel: Channel) -> Cause:
     what = limit.words(channel.unit)
     if limit.bound is Bound.STALE:
         sentence = f"{what}: look at {channel.device} and its wire (limit from {limit.origin})."
-        return Cause(sentence=sentence, reaction=limit.reaction, doubted=frozenset({channel.device}))
-    sentence = f"{what}: {crossing.value:.6g} {channel.unit} was read (limit from {limit.origin})."
-    return Cause(sentence=sentence, reaction=limit.reaction)
+        return Cause(sentence=sentence, reaction=limit.reaction, doubted=frozenset({channel.device}), key=what)
+    read = "the input is overloaded" if math.isinf(crossing.value) else f"{crossing.value:.6g} {channel.unit} was read"
+    sentence = f"{what}: {read} (limit from {limit.origin})."
+    return Cause(sentence=sentence, reaction=limit.reaction, key=what)
 
 
 def stops_by_braking(cause: Cause, plan: BenchPlan) -> bool:

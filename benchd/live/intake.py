@@ -3,7 +3,7 @@
 import math
 from collections.abc import Callable, Iterable, Mapping
 
-from benchd.contract import Reading
+from benchd.contract import MeasuringReading, Reading
 from benchd.live.plan import PortRef
 from benchd.rules.channels import Channel, Quality
 from benchd.rules.frames import NOTHING_YET, Frame, Sample
@@ -28,7 +28,8 @@ class _Scaling:
         value = self.gain * raw + self.offset
         if value != value:  # noqa: PLR0124 - the cheapest test for not-a-number on the way of every reading
             return Sample(value, Quality.NOT_A_NUMBER, taken_mono_s)
-        quality = Quality.OVER_RANGE if abs(value) > self.full_scale else Quality.GOOD
+        beyond = abs(value) > self.full_scale or math.isinf(value)
+        quality = Quality.OVER_RANGE if beyond else Quality.GOOD
         return Sample(value - zero, quality, taken_mono_s)
 
 
@@ -55,18 +56,18 @@ class Intake:
         self._zeros = dict(zeros)
 
     def arrived(self, ref: PortRef, reading: Reading) -> None:
-        """Take in one reading of one port."""
+        """Take in one reading of one port. A signal that it lacks counts as not a number."""
         self.readings[ref] = reading
         scalings = self._by_port.get((ref.device, ref.port))
         if not scalings:
             return
-        signals = reading.signals()
+        signals = _raw(reading)
         taken_mono_s = reading.taken_mono_s
         monitor = self.monitor
         crossings: list[Crossing] = []
         for scaling in scalings:
             zero = self._zeros.get(scaling.name, 0.0) if scaling.zeroed else 0.0
-            sample = scaling.sample(signals[scaling.signal], zero=zero, taken_mono_s=taken_mono_s)
+            sample = scaling.sample(signals.get(scaling.signal, math.nan), zero=zero, taken_mono_s=taken_mono_s)
             self.samples[scaling.name] = sample
             if monitor is not None:
                 crossings += monitor.observe(scaling.name, sample)
@@ -84,3 +85,13 @@ class Intake:
         if self.monitor is not None and (crossings := self.monitor.observe_age(time_mono_s)):
             self._on_crossings(crossings)
         return Frame(time_mono_s, samples)
+
+
+def _raw(reading: Reading) -> Mapping[str, float]:
+    """The reading's numbers; an overloaded input is beyond its range, not unknown, and the monitor must see that."""
+    if not isinstance(reading, MeasuringReading) or not reading.overloaded:
+        return reading.signals()
+    return {
+        name: math.copysign(math.inf, value) if name in reading.overloaded and not math.isnan(value) else value
+        for name, value in reading.values.items()
+    }
