@@ -14,7 +14,11 @@ FLUSH_EVERY_S = 0.5
 
 
 class Recording:
-    """The open recorder, if there is one. `offload` runs a slow call beside the event loop, or inside it."""
+    """The open recorder, if there is one. `offload` runs slow calls one after the other, in the order of asking.
+
+    Whatever a recorder raises is told once a run through `on_failure` and goes no further: a disk or a defect must
+    never hold up a tick or a stop.
+    """
 
     def __init__(
         self,
@@ -26,28 +30,40 @@ class Recording:
         self._names = tuple(channel.name for channel in channels)
         self._offload = offload
         self._on_failure = on_failure
-        self._recorder: Recorder | None = None
+        self._opened: list[Recorder] | None = None  # gets the recorder, perhaps only after `open` was cancelled
         self._failed = False
 
+    @property
+    def _recorder(self) -> Recorder | None:
+        return self._opened[0] if self._opened else None
+
     async def open(self, run: Run) -> None:
-        """Open the run's folder; raises `ActFailed` in one sentence, before anything is energised."""
+        """Open the run's folder; raises `ActFailed` in one sentence, before anything is energised.
+
+        Cancelled meanwhile, the folder is opened all the same and `close` finishes it.
+        """
         opened: list[Recorder] = []
+        self._opened, self._failed = opened, False
         try:
             await self._offload(lambda: opened.append(run.open_recorder()))
-        except RecordingFailed as error:
-            raise ActFailed(str(error)) from error
-        self._recorder = opened[0]
-        self._failed = False
+        except Exception as error:
+            self._opened = None
+            raise ActFailed(_words("opened", error)) from error
 
     async def close(self, ending: str, *, why: str) -> None:
         """Finish the folder. A failure is told, never raised: it must not keep the bench from coming to rest."""
-        recorder, self._recorder = self._recorder, None
-        if recorder is None:
+        opened, self._opened = self._opened, None
+        if opened is None:
             return
+
+        def finish() -> None:
+            for recorder in opened:
+                recorder.close(ending, why)
+
         try:
-            await self._offload(lambda: recorder.close(ending, why))
-        except RecordingFailed as error:
-            self._on_failure(str(error))
+            await self._offload(finish)
+        except Exception as error:  # noqa: BLE001 - see the class
+            self._on_failure(_words("finished", error))
 
     async def run(self) -> None:
         """Flush until cancelled."""
@@ -58,10 +74,8 @@ class Recording:
                 continue
             try:
                 await self._offload(recorder.flush)
-            except RecordingFailed as error:
-                if not self._failed:
-                    self._failed = True
-                    self._on_failure(str(error))
+            except Exception as error:  # noqa: BLE001 - see the class
+                self._fail(error)
 
     def append(self, frame: Frame, *, state: State, place: Place) -> None:
         """One frame into the open recorder."""
@@ -69,17 +83,36 @@ class Recording:
         if recorder is None:
             return
         samples = [frame.samples.get(name, NOTHING_YET) for name in self._names]
-        recorder.append(
-            time_mono_s=frame.time_mono_s,
-            state=int(state),
-            test=place.test,
-            point=place.point,
-            values=[sample.value for sample in samples],
-            ages_s=[frame.time_mono_s - sample.taken_mono_s for sample in samples],
-            quality=[int(sample.quality) for sample in samples],
-        )
+        try:
+            recorder.append(
+                time_mono_s=frame.time_mono_s,
+                state=int(state),
+                test=place.test,
+                point=place.point,
+                values=[sample.value for sample in samples],
+                ages_s=[frame.time_mono_s - sample.taken_mono_s for sample in samples],
+                quality=[int(sample.quality) for sample in samples],
+            )
+        except Exception as error:  # noqa: BLE001 - see the class
+            self._fail(error)
 
     def event(self, name: str, **fields: object) -> None:
         """One event into the open recorder."""
-        if self._recorder is not None:
-            self._recorder.event(name, time_mono_s=asyncio.get_running_loop().time(), **fields)
+        recorder = self._recorder
+        if recorder is None:
+            return
+        try:
+            recorder.event(name, time_mono_s=asyncio.get_running_loop().time(), **fields)
+        except Exception as error:  # noqa: BLE001 - see the class
+            self._fail(error)
+
+    def _fail(self, error: Exception) -> None:
+        if not self._failed:
+            self._failed = True
+            self._on_failure(_words("written", error))
+
+
+def _words(what: str, error: Exception) -> str:
+    if isinstance(error, RecordingFailed):
+        return str(error)
+    return f"The run's folder could not be {what} ({type(error).__name__}: {error}): report this defect."
