@@ -67,7 +67,7 @@ class Engine:
                     continue
                 changed.cancel()
                 if self._state is state:
-                    self._follow(state, acting.result())
+                    self._follow(state, _gave_up(state) if acting.cancelled() else acting.result())
 
     async def _done(self, act: Act) -> str | Exception | None:
         try:
@@ -95,3 +95,8 @@ class Engine:
             self._enter(State.ABORTED, sentence)
         else:
             self.command(Command.ABORT, because=sentence)
+
+
+def _gave_up(state: State) -> Exception:
+    """The outcome of an act that nobody cancelled and that ended as cancelled all the same."""
+    return RuntimeError(f"what {state.title} stands for was cancelled from within")
