@@ -10,6 +10,7 @@ from benchd.live.plan import RunPlan
 from benchd.rules.moves import Role, Speed, Target, Torque, Voltage
 from benchd.rules.ramps import Slopes, clamped, towards
 
+FOLLOWED: Mapping[Role, tuple[type[Target], ...]] = {Role.SUPPLY: (Voltage,), Role.LOAD_DRIVE: (Torque, Speed)}
 RESTING: Mapping[Role, Target] = {Role.SUPPLY: Voltage(0.0, 0.0), Role.LOAD_DRIVE: Torque(0.0, 0.0)}
 
 
@@ -63,8 +64,13 @@ class SetPoints:
         return self._now[role]
 
     def ask(self, targets: Mapping[Role, Target]) -> None:
-        """Ask for these targets. Raises `ValueError` for a number that is not finite; nothing changes then."""
+        """Ask for these targets; nothing changes when one of them cannot be asked for.
+
+        Raises `ValueError` for a number that is not finite, and for a role that is absent or follows something else.
+        """
         for role, target in targets.items():
+            if type(target) not in FOLLOWED.get(role, ()):
+                raise ValueError(f"The target {target} cannot be followed by {role.value} of this bench.")
             if not all(math.isfinite(number) for number in _numbers(target)):
                 raise ValueError(f"The target {target} for {role.value} is not finite and was not passed on.")
         self._targets.update(targets)
