@@ -2,13 +2,13 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import replace
 
 from benchd.contract import Reading
 from benchd.live.causes import Cause, cause_of
 from benchd.live.engine import ActFailed, Engine
 from benchd.live.heartbeat import Heartbeat
 from benchd.live.intake import Intake
+from benchd.live.latch import Latch
 from benchd.live.link import Link
 from benchd.live.link_state import LinkState
 from benchd.live.plan import BenchPlan, PortRef
@@ -28,6 +28,7 @@ from benchd.rules.states import COMPLETION, ENERGISED, Command, State
 
 PROGRESS_EVERY_S = 1.0
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
+STALL_WORTH_TELLING_S = 0.1
 WATCHED = ENERGISED | {State.STOPPING, State.ABORTING}
 
 
@@ -50,9 +51,9 @@ class Bench:
         self._channels = {channel.name: channel for channel in plan.channels}
         self.ticks = 0
         self.missed_ticks = 0
-        self.cause: Cause | None = None
-        self._told: set[str] = set()
+        self._latch = Latch()
         self._because = ""
+        self._hold_because = ""  # a limit asked for Hold where the table has none; it is obeyed in Execute
         self._run: Run | None = None
         self._player: Player | None = None
         self.recording = Recording(plan.channels, offload=offload, on_failure=self._recording_failed)
@@ -73,61 +74,77 @@ class Bench:
             raise ValueError(f"A run cannot be chosen in {self.engine.state.title}: wait until the bench rests.")
         self._run = run
 
+    @property
+    def cause(self) -> Cause | None:
+        """Why energy was taken away, with what was learnt since; None after Clear."""
+        return self._latch.cause
+
     def command(self, command: Command, *, because: str) -> State:
-        """Obey a command; raises `NotAllowed`, or `ValueError` for a start with nothing chosen."""
+        """Obey a command; raises `NotAllowed`, or `ValueError` for a start with nothing chosen.
+
+        Abort while a gentle abort is under way makes it a cut.
+        """
         if command is Command.START and self._run is None:
             raise ValueError("Nothing was chosen to run: choose a programme before Start.")
-        if command is Command.ABORT and self.cause is None:
-            self.cause = Cause(sentence=f"Abort was asked for ({because}).", reaction=Reaction.CUT)
-        return self.engine.command(command, because=because)
+        if command is not Command.ABORT:
+            return self.engine.command(command, because=because)
+        asked = Cause(sentence=f"Abort was asked for ({because}).", reaction=Reaction.CUT)
+        if self.engine.state is State.ABORTING and self.cause is not None and self.cause.reaction < asked.reaction:
+            self._take(asked)
+            return self.engine.state
+        state = self.engine.command(command, because=because)
+        self._take(asked)
+        return state
 
     def trip(self, cause: Cause) -> None:
-        """React to a cause, at once. The first cause is latched until Clear; later ones are recorded."""
+        """React to a cause, at once. The first cause is latched until Clear; later ones add to it."""
         state = self.engine.state
         if state not in WATCHED:
             return
-        if cause.told_as in self._told:
-            return
+        if self._latch.is_news(cause):
+            self._event("warning" if cause.reaction is Reaction.WARN else "crossed", **cause.fields())
         if cause.reaction is Reaction.WARN:
-            self._event("warning", **cause.fields())
             return
-        self._told.add(cause.told_as)
-        self._event("crossed", **cause.fields())
         if cause.reaction is Reaction.HOLD:
-            if state is State.EXECUTE:
-                self.engine.command(Command.HOLD, because=cause.sentence)
+            self._hold_for(cause, state)
             return
         if state is State.STOPPING and cause.reaction is Reaction.RAMP_DOWN:
             return
-        if self.cause is not None:
-            self._learn(self.cause, cause)
-            return
-        self.cause = cause
-        self.engine.command(Command.ABORT, because=cause.sentence)
+        self._take(cause)
+        if state is not State.ABORTING:
+            self.engine.command(Command.ABORT, because=cause.sentence)
 
-    def _learn(self, first: Cause, cause: Cause) -> None:
-        """A later cause adds to the doubts; it takes the first one's place only where the chain explains that one.
+    def _take(self, cause: Cause) -> None:
+        explained = self._latch.take(cause)
+        if explained is not None:
+            self._event("explained", cause=cause.sentence, seen_first=explained.sentence)
+        if cause.reaction is Reaction.CUT:
+            self.setpoints.close()  # now: the act that stops the devices begins only after the one before has ended
 
-        The chain is polled apart from the devices that it switches off, so their silence may be seen first.
-        """
-        explains = cause.chain_open and first.looks_like_chain
-        if explains:
-            self._event("explained", cause=cause.sentence, seen_first=first.sentence)
-        self.cause = replace(
-            first,
-            sentence=cause.sentence if explains else first.sentence,
-            looks_like_chain=first.looks_like_chain and not explains,
-            doubted=first.doubted | cause.doubted,
-            chain_open=first.chain_open or cause.chain_open,
-        )
+    def _hold_for(self, cause: Cause, state: State) -> None:
+        if state is State.EXECUTE:
+            self.engine.command(Command.HOLD, because=cause.sentence)
+        elif state in {State.STARTING, State.UNHOLDING}:
+            self._hold_because = cause.sentence
 
     # the tasks
 
     async def run(self) -> None:
-        """Run until cancelled; leaving the links removes energy, each within its promised safe time."""
-        async with asyncio.TaskGroup() as group:
+        """Run until cancelled; whatever is energised then is let go in order, before the links are left.
+
+        Leaving a link removes energy too, within its promised safe time, but all of them at once.
+        """
+        async with asyncio.TaskGroup() as wires:
             for name, link in self._links.items():
-                group.create_task(link.run(), name=f"link {name}")
+                wires.create_task(link.run(), name=f"link {name}")
+            try:
+                await self._work()
+            finally:
+                if self._rack.energised:
+                    await self._stopper.off_by_coasting()
+
+    async def _work(self) -> None:
+        async with asyncio.TaskGroup() as group:
             for poller in self._pollers:
                 group.create_task(poller.run(), name=f"poller {poller.device.name}")
             group.create_task(self._pulse(), name="pulse")
@@ -148,7 +165,8 @@ class Bench:
         except ActFailed as failure:
             self._event("not_safe", sentence=str(failure))
         self._event("ready", state=self.engine.state.title, absent=absent)
-        self.settled.set()
+        if self.engine.state not in COMPLETION:
+            self.settled.set()
 
     async def _pulse(self) -> None:
         period_s = 1.0 / self.plan.tick_hz
@@ -165,17 +183,20 @@ class Bench:
                     sentence = f"The test ended in an error of its own ({type(error).__name__}: {error})."
                     self._player.stop()
                     self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
-            self.setpoints.advance(period_s * (1 + tick.missed))
+            self.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
+            if tick.missed * period_s > STALL_WORTH_TELLING_S and self.engine.state in WATCHED:
+                self._event("stalled", seconds=tick.missed * period_s)
             self.recording.append(frame, state=self.engine.state, place=place)
             self._listen_for_silence(tick.time_mono_s)
 
     def _listen_for_silence(self, time_mono_s: float) -> None:
-        if not self._rack.energised or self.engine.state not in ENERGISED:
+        if not self._rack.energised or self.engine.state not in WATCHED:
             return
+        needed = {ref.device for ref in self._rack.in_service} | {self.plan.safety_chain.device}
         for poller in self._pollers:
             device = poller.device
             silent_s = time_mono_s - poller.heard_mono_s
-            if device.name in self._needed and silent_s > silent_after_s(device.poll_hz):
+            if device.name in needed and silent_s > silent_after_s(device.poll_hz):
                 link = self._links[device.name]
                 sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {link.last_error or 'no reply'}"
                 self.trip(
@@ -209,8 +230,12 @@ class Bench:
     def _make_pollers(self) -> tuple[Poller, ...]:
         plan = self.plan
         roles = {Role.SUPPLY: plan.supply, Role.LOAD_DRIVE: plan.load_drive}
-        self._needed = {ref.device for ref in (plan.supply, plan.sink, plan.load_drive, plan.safety_chain)}
-        chain = Heartbeat(plan.safety_chain, self._links[plan.safety_chain.device], ticks=lambda: self.ticks)
+        chain = Heartbeat(
+            plan.safety_chain,
+            self._links[plan.safety_chain.device],
+            ticks=lambda: self.ticks,
+            wanted=lambda: self._rack.beat_wanted,
+        )
         return tuple(
             Poller(
                 device,
@@ -219,6 +244,7 @@ class Bench:
                 setpoints=self.setpoints,
                 on_reading=self._arrived,
                 on_refusal=self._refused,
+                on_broken=lambda ref, sentence: self._event("driver_broken", port=str(ref), sentence=sentence),
                 beat=chain.beat if name == plan.safety_chain.device else None,
             )
             for name, device in plan.devices.items()
@@ -227,7 +253,7 @@ class Bench:
     def _arrived(self, ref: PortRef, reading: Reading) -> None:
         self.intake.arrived(ref, reading)
         if self._rack.energised and self.engine.state in WATCHED:
-            cause = objection(ref, reading, plan=self.plan, enabled=self.setpoints.is_open)
+            cause = objection(ref, reading, plan=self.plan, enabled=ref in self._rack.in_service)
             if cause is not None:
                 self.trip(cause)
 
@@ -236,7 +262,13 @@ class Bench:
             self.trip(cause_of(crossing, self._channels[crossing.limit.channel]))
 
     def _refused(self, ref: PortRef, sentence: str) -> None:
-        self.trip(Cause(sentence=f"{ref} refused a set-point: {sentence}", reaction=Reaction.RAMP_DOWN))
+        self.trip(
+            Cause(
+                sentence=f"{ref} did not take a set-point: {sentence}",
+                reaction=Reaction.RAMP_DOWN,
+                key=f"{ref} took no set-point",
+            )
+        )
 
     def _recording_failed(self, sentence: str) -> None:
         self._log("recording_failed", sentence=sentence)
@@ -247,6 +279,8 @@ class Bench:
 
     def _state_changed(self, before: State, after: State, because: str) -> None:
         self._because = because
+        if after is State.ABORTING and (self.cause is None or self.cause.reaction is Reaction.CUT):
+            self.setpoints.close()
         self._event("state", before=before.title, after=after.title, number=int(after), because=because)
         if after in COMPLETION:
             self.settled.clear()
@@ -279,6 +313,8 @@ class Bench:
     async def _start(self) -> None:
         if self._run is None:
             raise ActFailed("Nothing was chosen to run: choose a programme before Start.")
+        self._latch.forget_told()
+        self._hold_because = ""
         await self.recording.open(self._run)
         self._player = Player(self._run.tests, self.setpoints, on_event=self._event)
         await self._starter.start(self._run.plan)
@@ -286,6 +322,10 @@ class Bench:
     async def _execute(self) -> None:
         if self._player is None:
             raise ActFailed("Nothing was started.")
+        if self._hold_because:
+            because, self._hold_because = self._hold_because, ""
+            self.engine.command(Command.HOLD, because=because)
+            return
         self._player.play()
         await self._player.finished.wait()
 
@@ -310,22 +350,27 @@ class Bench:
 
     async def _abort(self) -> None:
         self._leave_play()
-        cause = self.cause
-        if cause is None:
-            cause = self.cause = Cause(sentence=self._because, reaction=Reaction.CUT)
+        cause = self.cause or Cause(sentence=self._because, reaction=Reaction.CUT)
+        if self.cause is None:
+            self._take(cause)
         self._event("tripped", **cause.fields())
         try:
-            if cause.reaction is Reaction.RAMP_DOWN:
-                await self._stopper.ramp_down()
-            await self._stopper.cut(lambda: self.cause if self.cause is not None else cause)
+            await self._stopper.cut(lambda: self.cause or cause)
+        except ActFailed:
+            raise
+        except Exception as error:
+            await self._stopper.last_resort(
+                f"The stop failed by a defect of its own ({type(error).__name__}: {error})."
+            )
+            raise
         finally:
             await self._end("aborted", why=(self.cause or cause).sentence)
 
     async def _clear(self) -> None:
         await self._stopper.everything_safe()
         await self._starter.clear_protections()
-        self.cause = None
-        self._told.clear()
+        self._rack.beat_wanted = True
+        self._latch.clear()
 
     def _leave_play(self) -> None:
         if self._player is not None:

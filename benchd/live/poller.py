@@ -6,17 +6,21 @@ from typing import Any
 
 from benchd.contract import DriverError, OutOfRange, Reading, Refused
 from benchd.live.link import Link
-from benchd.live.link_state import Overtaken
+from benchd.live.link_state import Overtaken, sentence_of
 from benchd.live.plan import DevicePlan, PortRef
 from benchd.live.setpoints import SetPoints
 from benchd.rules.moves import Role, Speed, Target, Torque, Voltage
+
+UNTAKEN_IN_A_ROW = 3  # set-points without confirmation after which the device counts as not following
 
 
 class Poller:
     """Reads every port of one device, hands readings up, sends due set-points, and beats where it is asked to.
 
-    `on_refusal` is told in one sentence when the device will not take a set-point. Lost links and wrong replies are the
-    link's to mend; the monitor sees their silence.
+    `on_refusal` is told in one sentence when the device will not take a set-point: at once when it says so, else when
+    it has confirmed none for `UNTAKEN_IN_A_ROW` polls. Lost links and wrong replies of readings are the link's to mend;
+    the monitor sees their silence. `on_broken` is told once when a driver fails outside its contract; that is silence
+    too, and ends nothing else.
     """
 
     def __init__(
@@ -28,6 +32,7 @@ class Poller:
         setpoints: SetPoints,
         on_reading: Callable[[PortRef, Reading], None],
         on_refusal: Callable[[PortRef, str], None],
+        on_broken: Callable[[PortRef, str], None],
         beat: Callable[[], Awaitable[None]] | None = None,
     ) -> None:
         self.device = device
@@ -37,7 +42,10 @@ class Poller:
         self._setpoints = setpoints
         self._on_reading = on_reading
         self._on_refusal = on_refusal
+        self._on_broken = on_broken
         self._beat = beat
+        self._untaken = 0
+        self._broken_told = False
         self.heard_mono_s = -float("inf")
 
     async def run(self) -> None:
@@ -52,19 +60,31 @@ class Poller:
 
     async def poll_once(self) -> None:
         """One look at every port, then what is due."""
-        try:
-            for ref in self._ports:
-                reading = await self._link.call(ref.port, _read)
-                self.heard_mono_s = reading.taken_mono_s
-                self._on_reading(ref, reading)
-            if self._beat is not None:
+        for ref in self._ports:
+            reading = await self._look(ref)
+            if reading is None:
+                return
+            self.heard_mono_s = reading.taken_mono_s
+            self._on_reading(ref, reading)
+        if self._beat is not None:
+            try:
                 await self._beat()
-        except DriverError:
-            return
+            except DriverError:
+                return
         for role, ref in self._roles.items():
             target = self._setpoints.due(role)
             if target is not None:
                 await self._send(role, ref, target)
+
+    async def _look(self, ref: PortRef) -> Reading | None:
+        try:
+            reading: Reading = await self._link.call(ref.port, _read)
+        except DriverError:
+            return None
+        except Exception as error:  # noqa: BLE001 - a defect in one driver must not end the polling of the others
+            self._tell_broken(ref, error)
+            return None
+        return reading
 
     async def _send(self, role: Role, ref: PortRef, target: Target) -> None:
         try:
@@ -73,10 +93,25 @@ class Poller:
             return
         except (OutOfRange, Refused) as error:
             self._on_refusal(ref, str(error))
-        except DriverError:
-            return
+        except DriverError as error:
+            self._not_taken(ref, str(error))
+        except Exception as error:  # noqa: BLE001 - as in _look
+            self._tell_broken(ref, error)
+            self._not_taken(ref, sentence_of(self.device.name, error))
         else:
+            self._untaken = 0
             self._setpoints.confirmed(role, target)
+
+    def _not_taken(self, ref: PortRef, sentence: str) -> None:
+        self._untaken += 1
+        if self._untaken >= UNTAKEN_IN_A_ROW:
+            self._untaken = 0
+            self._on_refusal(ref, sentence)
+
+    def _tell_broken(self, ref: PortRef, error: Exception) -> None:
+        if not self._broken_told:
+            self._broken_told = True
+            self._on_broken(ref, sentence_of(self.device.name, error))
 
 
 async def _read(port: Any) -> Reading:

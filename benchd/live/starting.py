@@ -4,6 +4,7 @@ Every step is proved by read-back; the first that fails ends the start in one se
 """
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 
@@ -57,10 +58,14 @@ class Starter:
         rack.on_event("limits_in_force", limits=[shown(limit) for limit in run.limits])
         loop = asyncio.get_running_loop()
         await self._chain_agrees(remote=plan.starting.remote_required)
+        await self._at_rest()
         rack.intake.monitor = LimitMonitor(run.limits, start_mono_s=loop.time())
         rack.energised = True
+        rack.in_service.add(plan.sink)
         await self._do(plan.load_drive, lambda drive: drive.enable())
+        rack.in_service.add(plan.load_drive)
         await self._do(plan.supply, lambda supply: supply.switch_output(on=True))
+        rack.in_service.add(plan.supply)
         rack.setpoints.open(run)
         return zeros
 
@@ -81,6 +86,8 @@ class Starter:
 
     async def _at_rest(self) -> None:
         speed_rpm = self._rack.shaft_speed_rpm()
+        if math.isnan(speed_rpm):
+            raise ActFailed("No believable shaft speed is read before the start: look at encoder and load drive.")
         if not speed_rpm <= self._plan.stopping.standstill_rpm:
             raise ActFailed(f"The shaft turns at {speed_rpm:.0f} r/min before the start: wait until it rests.")
 

@@ -1,10 +1,10 @@
 """Takes energy away, in the order that the cause allows, and says "stopped" only at measured standstill.
 
-Order for a controlled stop: the specimen's supply off and confirmed, the load drive brakes the shaft to standstill
-within a torque bound, its power stage off, and the sink disarmed last, once the link is discharged. Where the load
-drive or what measures the shaft is doubted there is no braking: the machine that drives is confirmed without torque
-first, then the other. What does not confirm in time withdraws the safety chain's permit. A software stop is not a
-safety function.
+Order of a stop with braking: the machine that drives is confirmed without torque, the specimen's supply is off and
+confirmed, the load drive brakes the shaft to standstill within a torque bound, its power stage goes off, and the sink
+is disarmed last, once the link is discharged. Where the load drive or what measures the shaft is doubted there is no
+braking: the machine that drives is confirmed off first, then the other, never both in a race. What does not confirm in
+time withdraws the safety chain's permit. A software stop is not a safety function.
 """
 
 import asyncio
@@ -16,10 +16,12 @@ from benchd.live.causes import Cause, stops_by_braking
 from benchd.live.engine import ActFailed
 from benchd.live.plan import PortRef
 from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.resting import Rester
+from benchd.rules.limits import Reaction
 from benchd.rules.moves import Role, Speed, Target, Torque, Voltage
 
-STEADY_S = 0.2  # the shaft must have been still for this long
 RAMP_PATIENCE_S = 1.0  # beyond the time that the slopes need
+RELIEF_S = 0.2  # for a drive's torque to be seen gone after it was told to make none
 
 
 class Stopper:
@@ -28,24 +30,30 @@ class Stopper:
     def __init__(self, rack: Rack) -> None:
         self._rack = rack
         self._plan = rack.plan
+        self._rester = Rester(rack)
 
-    async def ramp_down(self) -> None:
-        """Bring every set-point to zero on the slopes; gives up after the time they need, silently (a cut follows)."""
+    async def ramp_down(self, *, goes_on: Callable[[], bool] = lambda: True) -> None:
+        """Bring every set-point to zero on the slopes, while `goes_on`.
+
+        Gives up after the time they need, silently: what follows takes the energy away.
+        """
         setpoints, plan = self._rack.setpoints, self._plan
         if not setpoints.is_open:
             return
-        supply, load = setpoints.now(Role.SUPPLY), setpoints.now(Role.LOAD_DRIVE)
-        voltage_v = supply.voltage_v if isinstance(supply, Voltage) else 0.0
-        current_a = supply.current_limit_a if isinstance(supply, Voltage) else 0.0
-        torque_nm = load.torque_nm if isinstance(load, Torque) else 0.0
-        speed_rpm = load.speed_limit_rpm if isinstance(load, Torque) else 0.0
-        setpoints.ask({Role.SUPPLY: Voltage(0.0, current_a), Role.LOAD_DRIVE: Torque(0.0, speed_rpm)})
-        needs_s = max(voltage_v / plan.slopes.voltage_v_per_s, abs(torque_nm) / plan.slopes.torque_nm_per_s)
+        roles = (Role.SUPPLY, Role.LOAD_DRIVE)
+        now = {role: setpoints.now(role) for role in roles}
+        setpoints.ask({role: _at_zero(target) for role, target in now.items()})
+        needs_s = max(
+            abs(_amount(now[Role.SUPPLY])) / plan.slopes.voltage_v_per_s,
+            abs(_amount(now[Role.LOAD_DRIVE]))
+            / (plan.slopes.speed_rpm_per_s if isinstance(now[Role.LOAD_DRIVE], Speed) else plan.slopes.torque_nm_per_s),
+        )
         loop = asyncio.get_running_loop()
         until_s = loop.time() + needs_s + RAMP_PATIENCE_S
-        roles = (Role.SUPPLY, Role.LOAD_DRIVE)
-        while loop.time() < until_s and any(
-            _still_ramping(setpoints.now(role)) or setpoints.due(role) for role in roles
+        while (
+            goes_on()
+            and loop.time() < until_s
+            and any(_amount(setpoints.now(role)) != 0.0 or setpoints.due(role) for role in roles)
         ):
             await asyncio.sleep(LOOK_AGAIN_S)
 
@@ -60,18 +68,14 @@ class Stopper:
             return
         await self.ramp_down()
         self._rack.setpoints.close()
-        trouble = [await self._rack.safe(self._plan.supply)]
-        trouble += [await self._brake()]
-        trouble += [await self._rack.safe(self._plan.load_drive)]
-        trouble += [await self._come_to_rest()]
+        trouble = await self._off_by_braking(lambda: True)
+        trouble.append(await self._rester.come_to_rest())
         await self._end(trouble)
 
     async def _stay_at_rest(self) -> None:
         self._rack.setpoints.close()
-        trouble = list(
-            await asyncio.gather(*(self._rack.safe(ref) for ref in (self._plan.supply, self._plan.load_drive)))
-        )
-        trouble.append(await self._disarm())
+        trouble = await self._both_at_once()
+        trouble.append(await self._rester.disarm_at_rest())
         sentences = [sentence for sentence in trouble if sentence is not None]
         if sentences:
             self._rack.on_event("not_safe", sentence=" ".join(sentences))
@@ -79,38 +83,143 @@ class Stopper:
     async def cut(self, cause_now: Callable[[], Cause]) -> None:
         """Take energy away for the cause, as fast as its order allows. Raises `ActFailed` as `controlled_stop` does.
 
-        `cause_now` gives the cause with whatever came to be doubted since: braking ends when the drive joins them.
+        `cause_now` gives the cause with whatever was learnt since: a ramp ends when the reaction becomes a cut, braking
+        ends when the drive joins the doubted.
         """
+        if cause_now().reaction is Reaction.RAMP_DOWN:
+            await self.ramp_down(goes_on=lambda: cause_now().reaction is Reaction.RAMP_DOWN)
         self._rack.setpoints.close()
         cause = cause_now()
         if cause.chain_open:
             # The hardware has acted already; the devices are told the same, none waiting for another.
-            trouble = list(
-                await asyncio.gather(*(self._rack.safe(ref) for ref in (self._plan.supply, self._plan.load_drive)))
-            )
+            trouble = await self._both_at_once()
         elif stops_by_braking(cause, self._plan):
-            trouble = await self._cut_by_braking(lambda: stops_by_braking(cause_now(), self._plan))
+            trouble = await self._off_by_braking(lambda: stops_by_braking(cause_now(), self._plan))
         else:
-            trouble = await self._cut_by_coasting()
-        trouble.append(await self._come_to_rest(doubted=cause_now().doubted))
+            trouble = await self.off_by_coasting(doubted=cause.doubted)
+        trouble.append(await self._rester.come_to_rest(lambda: cause_now().doubted))
         await self._end(trouble)
 
-    async def _cut_by_braking(self, believed: Callable[[], bool]) -> list[str | None]:
-        """Supply off and confirmed, then the load drive brakes within its bound, then off."""
-        trouble = [await self._withdrawing(self._plan.supply)]
-        trouble.append(await self._brake(believed))
-        trouble.append(await self._withdrawing(self._plan.load_drive))
-        return trouble
+    async def everything_safe(self) -> None:
+        """What can energise is off, whatever was on before; used at the beginning, before Idle and after Clear.
 
-    async def _cut_by_coasting(self) -> list[str | None]:
-        """The machine that drives is confirmed without torque first; the other holds its torque bound until then."""
+        A shaft that turns is let go in order and waited for. Raises `ActFailed` with what did not confirm.
+        """
+        rack = self._rack
+        rack.setpoints.close()
+        if rack.energised or rack.shaft_speed_rpm() > self._plan.stopping.standstill_rpm:
+            trouble = await self.off_by_coasting()
+            if not math.isnan(rack.shaft_speed_rpm()):
+                trouble.append(await self._rester.come_to_rest())
+        else:
+            trouble = await self._both_at_once()
+        self._refuse(trouble)
+        rack.energised = False
+
+    async def off_by_coasting(self, *, doubted: frozenset[str] = frozenset()) -> list[str | None]:
+        """The machine that drives is confirmed off first, while the other holds its torque bound; then the other."""
+        self._rack.setpoints.close()
         first, second = self._plan.supply, self._plan.load_drive
-        if self._load_machine_drives():
+        if self.load_machine_drives(doubted=doubted):
             first, second = second, first
         self._rack.on_event("coasting", first=str(first), second=str(second))
-        trouble = [await self._withdrawing(first)]
-        trouble.append(await self._withdrawing(second))
-        return trouble
+        return [await self._withdrawing(first), await self._withdrawing(second)]
+
+    async def last_resort(self, because: str) -> None:
+        """A stop has failed by a defect of its own: the chain is asked to open, and every device is told once more."""
+        self._rack.setpoints.close()
+        await asyncio.gather(self.withdraw_permit(because), self._both_at_once())
+
+    async def withdraw_permit(self, because: str) -> None:
+        """Ask the safety chain to open; where it does not confirm, let its heartbeat end, which opens it too.
+
+        Only a person at the bench can close it again.
+        """
+        self._rack.on_event("permit_withdrawn", because=because)
+        try:
+            await self._rack.call(self._plan.safety_chain, lambda chain: chain.withdraw_permit())
+        except DriverError as error:
+            self._rack.beat_wanted = False
+            self._rack.on_event("permit_not_withdrawn", because=str(error), instead="the heartbeat is withheld")
+
+    def load_machine_drives(self, *, doubted: frozenset[str] = frozenset()) -> bool:
+        """Whether power comes from the load machine: by what is measured and believed, else by what was asked of it.
+
+        A torque within the transducer's zero limit drives nothing. Without a speed the shaft is taken to turn forwards:
+        a supply of one polarity turns it no other way.
+        """
+        speed_rpm = self._rack.believed("shaft_speed", "drive_speed", doubted=doubted)
+        torque_nm = self._rack.believed("shaft_torque", "drive_torque", doubted=doubted)
+        if math.isnan(torque_nm):
+            load = self._rack.setpoints.now(Role.LOAD_DRIVE)
+            torque_nm = load.torque_nm if isinstance(load, Torque) else 0.0
+        if abs(torque_nm) <= self._plan.starting.transducer_zero_limit_nm:
+            return False
+        return torque_nm * (1.0 if math.isnan(speed_rpm) else speed_rpm) < 0.0
+
+    async def _off_by_braking(self, believed: Callable[[], bool]) -> list[str | None]:
+        """A driving load machine relieved, supply off and confirmed, brake within the bound, power stage off."""
+        if self.load_machine_drives():
+            unrelieved = await self._relieve()
+            if unrelieved is not None:  # it does not do what it is told: off with it, before the supply lets go
+                return [
+                    unrelieved,
+                    await self._withdrawing(self._plan.load_drive),
+                    await self._withdrawing(self._plan.supply),
+                ]
+        return [
+            await self._withdrawing(self._plan.supply),
+            await self._brake(believed),
+            await self._withdrawing(self._plan.load_drive),
+        ]
+
+    async def _relieve(self) -> str | None:
+        """The load machine drives: it is told to make no torque, confirmed by read-back and by what is measured."""
+        rack = self._rack
+        load = rack.setpoints.now(Role.LOAD_DRIVE)
+        if not isinstance(load, Torque):
+            return None  # it holds a speed, and braking takes that away
+        speed_rpm = load.speed_limit_rpm
+        try:
+            await rack.call(self._plan.load_drive, lambda drive: drive.follow_torque(0.0, speed_limit_rpm=speed_rpm))
+        except DriverError as error:
+            return f"{self._plan.load_drive} drove the shaft and did not let go of it: {error}"
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + RELIEF_S
+        # The drive's own torque first: the transducer also sees the rotor's inertia when the shaft slows down.
+        while abs(rack.believed("drive_torque", "shaft_torque")) > self._plan.starting.transducer_zero_limit_nm:
+            if loop.time() > until_s:
+                return f"{self._plan.load_drive} made torque {RELIEF_S:g} s after it was told to make none."
+            await asyncio.sleep(LOOK_AGAIN_S)
+        return None
+
+    async def _brake(self, believed: Callable[[], bool]) -> str | None:
+        """The load drive follows standstill within the braking torque, for at most the controlled stop's time."""
+        stopping, rack = self._plan.stopping, self._rack
+        if rack.shaft_speed_rpm() <= stopping.standstill_rpm or self._plan.load_drive not in rack.in_service:
+            return None
+        if math.isnan(rack.shaft_speed_rpm()):
+            return "The shaft was not braked: no believable speed was read."
+        loop = asyncio.get_running_loop()
+        try:
+            await rack.call(
+                self._plan.load_drive,
+                lambda drive: drive.follow_speed(0.0, torque_limit_nm=stopping.braking_torque_nm),
+            )
+        except DriverError as error:
+            return f"{self._plan.load_drive} did not brake the shaft: {error}"
+        began_s = loop.time()
+        while loop.time() < began_s + stopping.controlled_stop_time_s and believed():
+            speed_rpm = rack.shaft_speed_rpm()
+            if speed_rpm <= stopping.standstill_rpm:
+                return None
+            if math.isnan(speed_rpm):
+                break
+            await asyncio.sleep(LOOK_AGAIN_S)
+        return (
+            f"The shaft still turned at {rack.shaft_speed_rpm():.0f} r/min after "
+            f"{loop.time() - began_s:.2g} s of braking."
+        )
 
     async def _withdrawing(self, ref: PortRef) -> str | None:
         """Safe, or the permit is withdrawn at once."""
@@ -119,107 +228,36 @@ class Stopper:
             await self.withdraw_permit(trouble)
         return trouble
 
-    def _load_machine_drives(self) -> bool:
-        """Whether power came from the load machine when last believed: the set-point's sign against the speed's."""
-        load = self._rack.setpoints.now(Role.LOAD_DRIVE)
-        speed = self._rack.intake.samples.get("shaft_speed")
-        if not isinstance(load, Torque) or speed is None or math.isnan(speed.value):
-            return False
-        return load.torque_nm * speed.value < 0.0
-
-    async def _brake(self, believed: Callable[[], bool] = lambda: True) -> str | None:
-        """The load drive follows standstill within the braking torque, for at most the controlled stop's time."""
-        stopping = self._plan.stopping
-        if self._rack.shaft_speed_rpm() <= stopping.standstill_rpm:
-            return None
-        loop = asyncio.get_running_loop()
-        try:
-            await self._rack.call(
-                self._plan.load_drive,
-                lambda drive: drive.follow_speed(0.0, torque_limit_nm=stopping.braking_torque_nm),
-            )
-        except DriverError as error:
-            return f"{self._plan.load_drive} did not brake the shaft: {error}"
-        until_s = loop.time() + stopping.controlled_stop_time_s
-        while loop.time() < until_s and believed():
-            if self._rack.shaft_speed_rpm() <= stopping.standstill_rpm:
-                return None
-            await asyncio.sleep(LOOK_AGAIN_S)
-        return (
-            f"The shaft still turned at {self._rack.shaft_speed_rpm():.0f} r/min after "
-            f"{loop.time() - until_s + stopping.controlled_stop_time_s:.2g} s of braking."
-        )
-
-    async def _come_to_rest(self, *, doubted: frozenset[str] = frozenset()) -> str | None:
-        """Wait for measured standstill, or for the coasting time where no speed is believed; then the sink's turn."""
-        stopping = self._plan.stopping
-        loop = asyncio.get_running_loop()
-        until_s = loop.time() + stopping.coasting_time_s
-        still_since_s = math.inf
-        seen = False
-        while loop.time() < until_s:
-            speed_rpm = self._rack.shaft_speed_rpm(doubted=doubted)
-            seen = seen or not math.isnan(speed_rpm)
-            if speed_rpm <= stopping.standstill_rpm:
-                still_since_s = min(still_since_s, loop.time())
-                if loop.time() - still_since_s >= STEADY_S:
-                    self._rack.on_event("standstill", measured=True)
-                    return await self._discharge(until_s)
-            else:
-                still_since_s = math.inf
-            await asyncio.sleep(LOOK_AGAIN_S)
-        if seen:
-            return (
-                f"The shaft did not come to rest within the coasting time of {stopping.coasting_time_s:g} s: "
-                "keep the guard closed."
-            )
-        return (
-            f"No believable speed was read for the coasting time of {stopping.coasting_time_s:g} s: "
-            "make sure that the shaft is at rest before opening the guard."
-        )
-
-    async def _discharge(self, until_s: float) -> str | None:
-        """Disarm the sink once the link is below the touch limit; it stays armed otherwise."""
-        loop = asyncio.get_running_loop()
-        until_s = max(until_s, loop.time() + 1.0)
-        while (link_v := self._rack.link_voltage_v()) >= self._plan.stopping.discharged_v:
-            if loop.time() > until_s:
-                return f"The DC link still shows {link_v:g} V: wait and measure before touching anything."
-            await asyncio.sleep(LOOK_AGAIN_S)
-        return await self._disarm()
-
-    async def _disarm(self) -> str | None:
-        try:
-            await self._rack.call(self._plan.sink, lambda sink: sink.disarm())
-        except DriverError as error:
-            return f"{self._plan.sink} did not confirm that it is disarmed: {error}"
-        return None
-
-    async def withdraw_permit(self, because: str) -> None:
-        """Ask the safety chain to open. Only a person at the bench can close it again."""
-        self._rack.on_event("permit_withdrawn", because=because)
-        try:
-            await self._rack.call(self._plan.safety_chain, lambda chain: chain.withdraw_permit())
-        except DriverError as error:
-            self._rack.on_event("permit_not_withdrawn", because=str(error))
+    async def _both_at_once(self) -> list[str | None]:
+        """Neither waiting for the other: only where nothing drives, or the hardware has let go of both."""
+        return list(await asyncio.gather(*(self._rack.safe(ref) for ref in (self._plan.supply, self._plan.load_drive))))
 
     async def _end(self, trouble: list[str | None]) -> None:
+        """Everything is off and was seen off once more, or `ActFailed` says what is not."""
+        back_on = await self._rester.still_off()
+        if back_on is not None:
+            await self.withdraw_permit(back_on)
+        self._refuse([*trouble, back_on])
+        self._rack.energised = False
+
+    def _refuse(self, trouble: list[str | None]) -> None:
         sentences = [sentence for sentence in trouble if sentence is not None]
         if sentences:
             raise ActFailed(" ".join(sentences))
-        self._rack.energised = False
-
-    async def everything_safe(self) -> None:
-        """Every port that can energise, at once, none waiting for another; used before Idle and after Clear.
-
-        Raises `ActFailed` with what did not confirm.
-        """
-        self._rack.setpoints.close()
-        trouble = await asyncio.gather(*(self._rack.safe(ref) for ref in (self._plan.supply, self._plan.load_drive)))
-        await self._end(list(trouble))
 
 
-def _still_ramping(target: Target) -> bool:
+def _at_zero(target: Target) -> Target:
+    """The same kind of target at zero, with its bound: how a set-point is ramped down."""
+    match target:
+        case Voltage(current_limit_a=current_a):
+            return Voltage(0.0, current_a)
+        case Torque(speed_limit_rpm=speed_rpm):
+            return Torque(0.0, speed_rpm)
+        case Speed(torque_limit_nm=torque_nm):
+            return Speed(0.0, torque_nm)
+
+
+def _amount(target: Target) -> float:
     match target:
         case Voltage(voltage_v=amount) | Torque(torque_nm=amount) | Speed(speed_rpm=amount):
-            return amount != 0.0
+            return amount

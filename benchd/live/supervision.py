@@ -39,7 +39,7 @@ def objection(  # noqa: PLR0911 - one answer a kind of reading
 ) -> Cause | None:
     """The cause that a reading of an energised bench stands for, or None.
 
-    `enabled`: the load drive shall be enabled and the sink armed.
+    `enabled`: this port shall be on just now, which is to say output on, drive enabled or sink armed.
     """
     match reading:
         case SafetyChainReading():
@@ -57,6 +57,13 @@ def objection(  # noqa: PLR0911 - one answer a kind of reading
                 f"{reading.current_a:.4g} A: find out why before clearing it.",
                 reaction=Reaction.CUT,
                 key=f"{ref} tripped",
+                looks_like_chain=True,
+            )
+        case SupplyReading(output_on=False) if enabled:
+            return Cause(
+                sentence=f"{ref.device} has switched its output off by itself: look at its panel and its interlock.",
+                reaction=Reaction.CUT,
+                key=f"{ref} off",
                 looks_like_chain=True,
             )
         case SinkReading(tripped=True) | SinkReading(input_on=False) if ref == plan.sink and enabled:

@@ -1,0 +1,96 @@
+"""Waits until the bench has come to rest: measured standstill, link discharged, sink disarmed, everything still off.
+
+It must never call a shaft stopped that nobody measured, and never switch anything on.
+"""
+
+import asyncio
+import math
+from collections.abc import Callable
+
+from benchd.contract import DriveReading, DriverError, DriveState, SupplyReading
+from benchd.live.rack import LOOK_AGAIN_S, Rack
+
+STEADY_S = 0.2  # the shaft must have been still for this long
+STILL_OFF_WITHIN_S = 0.5  # a device that answers at all is polled more often than this
+NOTHING_DOUBTED: frozenset[str] = frozenset()
+
+
+class Rester:
+    """The last part of every stop. Each method gives a sentence for what is not as it should be, or None."""
+
+    def __init__(self, rack: Rack) -> None:
+        self._rack = rack
+        self._plan = rack.plan
+
+    async def come_to_rest(self, doubted: Callable[[], frozenset[str]] = lambda: NOTHING_DOUBTED) -> str | None:
+        """Wait for measured standstill, or for the coasting time where no speed is believed; then the sink's turn.
+
+        `doubted` names the devices whose speed does not count, with those that joined them meanwhile.
+        """
+        stopping = self._plan.stopping
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + stopping.coasting_time_s
+        still_since_s = math.inf
+        seen = False
+        while loop.time() < until_s:
+            speed_rpm = self._rack.shaft_speed_rpm(doubted=doubted())
+            seen = seen or not math.isnan(speed_rpm)
+            if speed_rpm <= stopping.standstill_rpm:
+                still_since_s = min(still_since_s, loop.time())
+                if loop.time() - still_since_s >= STEADY_S:
+                    self._rack.on_event("standstill", measured=True)
+                    return await self._discharge(until_s)
+            else:
+                still_since_s = math.inf
+            await asyncio.sleep(LOOK_AGAIN_S)
+        if seen:
+            return (
+                f"The shaft did not come to rest within the coasting time of {stopping.coasting_time_s:g} s: "
+                "keep the guard closed."
+            )
+        return (
+            f"No believable speed was read for the coasting time of {stopping.coasting_time_s:g} s: "
+            "make sure that the shaft is at rest before opening the guard."
+        )
+
+    async def _discharge(self, until_s: float) -> str | None:
+        """Disarm the sink once the link is below the touch limit; it stays armed otherwise."""
+        loop = asyncio.get_running_loop()
+        until_s = max(until_s, loop.time() + 1.0)
+        while not self._discharged():
+            if loop.time() > until_s:
+                link_v = self._rack.link_voltage_v()
+                shows = "is not measured" if math.isinf(link_v) else f"still shows {link_v:g} V"
+                return f"The DC link {shows}: wait and measure before touching anything; the sink stays armed."
+            await asyncio.sleep(LOOK_AGAIN_S)
+        return await self._disarm()
+
+    def _discharged(self) -> bool:
+        return self._rack.link_voltage_v() < self._plan.stopping.discharged_v
+
+    async def disarm_at_rest(self) -> str | None:
+        """Disarm the sink now, or leave it armed and say so: nothing was energised, but the shaft may turn by hand."""
+        if self._rack.shaft_speed_rpm() <= self._plan.stopping.standstill_rpm and self._discharged():
+            return await self._disarm()
+        return f"{self._plan.sink} was left as it is: neither standstill nor a discharged link is measured."
+
+    async def _disarm(self) -> str | None:
+        self._rack.in_service.discard(self._plan.sink)
+        try:
+            await self._rack.call(self._plan.sink, lambda sink: sink.disarm())
+        except DriverError as error:
+            return f"{self._plan.sink} did not confirm that it is disarmed: {error}"
+        return None
+
+    async def still_off(self) -> str | None:
+        """Look once more at what was made safe: a late command on a wire may have switched it on again."""
+        rack, plan = self._rack, self._plan
+        supply, drive = await asyncio.gather(
+            rack.fresh(plan.supply, SupplyReading, within_s=STILL_OFF_WITHIN_S),
+            rack.fresh(plan.load_drive, DriveReading, within_s=STILL_OFF_WITHIN_S),
+        )
+        if supply is not None and supply.output_on:
+            return f"{plan.supply} shows its output on after it had confirmed off: switch it off at its panel."
+        if drive is not None and drive.state is DriveState.OPERATION_ENABLED:
+            return f"{plan.load_drive} shows Operation enabled after it had confirmed off: switch it off at its panel."
+        return None
