@@ -171,7 +171,7 @@ def _unit_problems(
 ) -> Iterator[Problem]:
     signal_unit = unit_of_signal(signal)
     if calibration is None:
-        if channel.unit != signal_unit:
+        if channel.sensor is None and channel.unit != signal_unit:  # a sensor that is named but missing is told already
             says = (
                 f'is "{channel.unit}", but the signal {signal} is in "{signal_unit}"; write that unit, '
                 "or name the sensor that converts it"
