@@ -117,7 +117,6 @@ class _Daemon:
         }
         loop = asyncio.get_running_loop()
         with (
-            TimerfdTicker(plan.tick_hz) as ticker,
             ThreadPoolExecutor(max_workers=1, thread_name_prefix="records") as records,
             quiet_process(),
         ):
@@ -125,7 +124,9 @@ class _Daemon:
             async def offload(slow: Callable[[], object]) -> object:
                 return await loop.run_in_executor(records, slow)
 
-            self._live = live = LiveBench(plan, links, ticker, on_event=self._event, offload=offload)
+            self._live = live = LiveBench(
+                plan, links, TimerfdTicker(plan.tick_hz), on_event=self._event, offload=offload
+            )
             async with asyncio.TaskGroup() as group:
                 pump = group.create_task(self._log.pump(), name="log")
                 bench = group.create_task(live.run(), name="bench")

@@ -21,7 +21,7 @@ from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
 from benchd.live.supervision import objection, silent_after_s
-from benchd.live.ticker import Ticker
+from benchd.live.ticker import Tick, Ticker
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import Role
 from benchd.rules.states import COMPLETION, ENERGISED, Command, State
@@ -147,7 +147,7 @@ class Bench:
         async with asyncio.TaskGroup() as group:
             for poller in self._pollers:
                 group.create_task(poller.run(), name=f"poller {poller.device.name}")
-            group.create_task(self._pulse(), name="pulse")
+            group.create_task(self._ticker.run(self._pulse), name="pulse")
             group.create_task(self.recording.run(), name="recording")
             group.create_task(self._progress(), name="progress")
             await self._come_up()
@@ -168,26 +168,24 @@ class Bench:
         if self.engine.state not in COMPLETION:
             self.settled.set()
 
-    async def _pulse(self) -> None:
+    def _pulse(self, tick: Tick) -> None:
         period_s = 1.0 / self.plan.tick_hz
-        while True:
-            tick = await self._ticker.tick()
-            self.ticks += 1
-            self.missed_ticks += tick.missed
-            frame = self.intake.frame(tick.time_mono_s)
-            place = NOWHERE
-            if self._player is not None:
-                try:
-                    place = self._player.frame(frame)
-                except Exception as error:  # noqa: BLE001 - a test's own error must take energy away, not the tick
-                    sentence = f"The test ended in an error of its own ({type(error).__name__}: {error})."
-                    self._player.stop()
-                    self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
-            self.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
-            if tick.missed * period_s > STALL_WORTH_TELLING_S and self.engine.state in WATCHED:
-                self._event("stalled", seconds=tick.missed * period_s)
-            self.recording.append(frame, state=self.engine.state, place=place)
-            self._listen_for_silence(tick.time_mono_s)
+        self.ticks += 1
+        self.missed_ticks += tick.missed
+        frame = self.intake.frame(tick.time_mono_s)
+        place = NOWHERE
+        if self._player is not None:
+            try:
+                place = self._player.frame(frame)
+            except Exception as error:  # noqa: BLE001 - a test's own error must take energy away, not the tick
+                sentence = f"The test ended in an error of its own ({type(error).__name__}: {error})."
+                self._player.stop()
+                self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
+        self.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
+        if tick.missed * period_s > STALL_WORTH_TELLING_S and self.engine.state in WATCHED:
+            self._event("stalled", seconds=tick.missed * period_s)
+        self.recording.append(frame, state=self.engine.state, place=place)
+        self._listen_for_silence(tick.time_mono_s)
 
     def _listen_for_silence(self, time_mono_s: float) -> None:
         if not self._rack.energised or self.engine.state not in WATCHED:
@@ -246,8 +244,9 @@ class Bench:
                 on_refusal=self._refused,
                 on_broken=lambda ref, sentence: self._event("driver_broken", port=str(ref), sentence=sentence),
                 beat=chain.beat if name == plan.safety_chain.device else None,
+                phase=number / len(plan.devices),
             )
-            for name, device in plan.devices.items()
+            for number, (name, device) in enumerate(plan.devices.items())
         )
 
     def _arrived(self, ref: PortRef, reading: Reading) -> None:

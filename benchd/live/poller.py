@@ -34,6 +34,7 @@ class Poller:
         on_refusal: Callable[[PortRef, str], None],
         on_broken: Callable[[PortRef, str], None],
         beat: Callable[[], Awaitable[None]] | None = None,
+        phase: float = 0.0,
     ) -> None:
         self.device = device
         self._link = link
@@ -44,15 +45,20 @@ class Poller:
         self._on_refusal = on_refusal
         self._on_broken = on_broken
         self._beat = beat
+        self._phase = phase
         self._untaken = 0
         self._broken_told = False
         self.heard_mono_s = -float("inf")
 
     async def run(self) -> None:
-        """Poll until cancelled, on absolute deadlines; a poll that took too long is followed by the next one due."""
+        """Poll until cancelled, on absolute deadlines; a poll that took too long is followed by the next one due.
+
+        `phase`, a share of the period, keeps devices of one rate from all being polled in one burst.
+        """
         loop = asyncio.get_running_loop()
         period_s = 1.0 / self.device.poll_hz
-        due_s = loop.time()
+        due_s = loop.time() + self._phase * period_s
+        await asyncio.sleep(self._phase * period_s)
         while True:
             await self.poll_once()
             due_s = max(due_s + period_s, loop.time() - period_s)

@@ -7,9 +7,9 @@ up for. This file must never log, encode or write: it runs between a deadline an
 import asyncio
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
-from types import TracebackType
-from typing import Protocol, Self, runtime_checkable
+from typing import Protocol, runtime_checkable
 
 from benchd.live.timerfd import TimerFd
 
@@ -23,32 +23,24 @@ class Tick:
 
     index: int  # number of the deadline, from 0; missed deadlines are counted in, so it may jump
     time_mono_s: float  # the deadline itself, event-loop time
-    lateness_s: float  # how long after the deadline the waiter went on
+    lateness_s: float  # how long after the deadline it was given out
     missed: int  # deadlines that passed since the tick before without a tick of their own
 
 
 @runtime_checkable
 class Ticker(Protocol):
-    """Ticks at a fixed rate; a context manager that runs while it is entered. One task waits at a time."""
+    """Ticks at a fixed rate, one runner at a time."""
 
     @property
     def period_s(self) -> float:
         """Time from one deadline to the next, s."""
 
-    async def tick(self) -> Tick:
-        """The next deadline, once it has come; one that has passed already after letting others run once.
+    async def run(self, each: Callable[[Tick], None]) -> None:
+        """Call `each` at every deadline, the first one period from now, until cancelled.
 
-        May be cancelled; the deadline then counts for the next call. Raises `RuntimeError` outside the context and when
-        another task waits already.
+        `each` runs where the deadline is noticed, before any task that is ready, and must not wait. Deadlines that pass
+        while something else holds the event loop are counted in the next tick. What `each` raises, `run` raises.
         """
-
-    def __enter__(self) -> Self:
-        """Start: the first deadline is one period away."""
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None, /
-    ) -> None:
-        """Stop and give everything back; a waiting `tick()` is cancelled."""
 
 
 def _checked_period_ns(rate_hz: float) -> int:
@@ -60,83 +52,45 @@ def _checked_period_ns(rate_hz: float) -> int:
 class TimerfdTicker:
     """Ticks in real time from a timerfd, as punctual as the kernel wakes this process.
 
-    asyncio's own timers round up to whole milliseconds on the epoll selector; a readable descriptor does not. Needs an
-    event loop whose time is CLOCK_MONOTONIC and that can watch descriptors.
+    asyncio's own timers round up to whole milliseconds on the epoll selector; a readable descriptor does not. Waking a
+    task from it would cost two more rounds of the event loop, so `each` is called by the reader itself. Needs an event
+    loop whose time is CLOCK_MONOTONIC and that can watch descriptors.
     """
 
     def __init__(self, rate_hz: float) -> None:
         self._period_ns = _checked_period_ns(rate_hz)
-        self._timer: TimerFd | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._waiter: asyncio.Future[None] | None = None
-        self._first_ns = 0
-        self._expired = 0  # deadlines seen, not yet given out
-        self._next_index = 0
 
     @property
     def period_s(self) -> float:
         """Time from one deadline to the next, s."""
         return self._period_ns / _NS_PER_S
 
-    def __enter__(self) -> Self:
-        """Start: the first deadline is one period away."""
-        if self._timer is not None:
-            raise RuntimeError("this ticker is running already: use one ticker a loop")
+    async def run(self, each: Callable[[Tick], None]) -> None:
+        """Tick until cancelled; see `Ticker.run`."""
         loop = asyncio.get_running_loop()
-        self._first_ns = time.monotonic_ns() + self._period_ns
-        self._expired = 0
-        self._next_index = 0
-        timer = TimerFd(first_ns=self._first_ns, period_ns=self._period_ns)
-        try:
-            loop.add_reader(timer.fd, self._collect)
-        except BaseException:
-            timer.close()
-            raise
-        self._timer, self._loop = timer, loop
-        return self
+        over: asyncio.Future[None] = loop.create_future()
+        first_ns = time.monotonic_ns() + self._period_ns
+        passed = 0  # deadlines so far
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Stop and close the descriptor; a waiting `tick()` is cancelled."""
-        timer, self._timer = self._timer, None
-        if timer is None or self._loop is None:
-            return
-        if not self._loop.is_closed():
-            self._loop.remove_reader(timer.fd)
-        timer.close()
-        if self._waiter is not None:
-            self._waiter.cancel()
+        def expired() -> None:
+            nonlocal passed
+            count = timer.expirations()
+            if not count or over.done():
+                return
+            passed += count
+            due_ns = first_ns + (passed - 1) * self._period_ns
+            lateness_s = (time.monotonic_ns() - due_ns) / _NS_PER_S
+            _call(each, Tick(passed - 1, due_ns / _NS_PER_S, lateness_s, count - 1), over)
 
-    async def tick(self) -> Tick:
-        """The next deadline, once it has come; see `Ticker.tick`."""
-        if self._timer is None or self._loop is None:
-            raise RuntimeError("this ticker is not running: enter it first")
-        if self._waiter is not None:
-            raise RuntimeError("another task waits for this ticker already: one ticker serves one task")
-        self._waiter = self._loop.create_future()
+        timer = TimerFd(first_ns=first_ns, period_ns=self._period_ns)
         try:
-            if self._expired:
-                self._waiter.set_result(None)
-                await asyncio.sleep(0)  # others run, and a cancellation arrives, also when the deadline has passed
-                self._collect()
-            else:
-                await self._waiter
+            loop.add_reader(timer.fd, expired)
+            try:
+                await over
+            finally:
+                loop.remove_reader(timer.fd)
         finally:
-            self._waiter = None
-        missed = self._expired - 1
-        index = self._next_index + missed
-        self._next_index = index + 1
-        self._expired = 0
-        due_ns = self._first_ns + index * self._period_ns
-        return Tick(index, due_ns / _NS_PER_S, (time.monotonic_ns() - due_ns) / _NS_PER_S, missed)
-
-    def _collect(self) -> None:
-        if self._timer is None:
-            return
-        self._expired += self._timer.expirations()
-        if self._expired and self._waiter is not None and not self._waiter.done():
-            self._waiter.set_result(None)
+            timer.close()
 
 
 class VirtualTicker:
@@ -144,66 +98,44 @@ class VirtualTicker:
 
     def __init__(self, rate_hz: float) -> None:
         self._period_s = _checked_period_ns(rate_hz) / _NS_PER_S
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._waiter: asyncio.Future[None] | None = None
-        self._first_mono_s = 0.0
-        self._next_index = 0
 
     @property
     def period_s(self) -> float:
         """Time from one deadline to the next, s."""
         return self._period_s
 
-    def __enter__(self) -> Self:
-        """Start: the first deadline is one period away."""
-        if self._loop is not None:
-            raise RuntimeError("this ticker is running already: use one ticker a loop")
-        self._loop = asyncio.get_running_loop()
-        self._first_mono_s = self._loop.time() + self._period_s
-        self._next_index = 0
-        return self
+    async def run(self, each: Callable[[Tick], None]) -> None:
+        """Tick until cancelled; see `Ticker.run`."""
+        loop = asyncio.get_running_loop()
+        over: asyncio.Future[None] = loop.create_future()
+        first_mono_s = loop.time() + self._period_s
+        timer: asyncio.TimerHandle
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        """Stop; a waiting `tick()` is cancelled."""
-        self._loop = None
-        if self._waiter is not None:
-            self._waiter.cancel()
+        def due_mono_s(index: int) -> float:
+            return first_mono_s + index * self._period_s
 
-    async def tick(self) -> Tick:
-        """The next deadline, once it has come; see `Ticker.tick`."""
-        loop = self._loop
-        if loop is None:
-            raise RuntimeError("this ticker is not running: enter it first")
-        if self._waiter is not None:
-            raise RuntimeError("another task waits for this ticker already: one ticker serves one task")
-        self._waiter = loop.create_future()
-        timer: asyncio.TimerHandle | None = None
+        def expired(index: int) -> None:
+            nonlocal timer
+            now_mono_s = loop.time()
+            newest = index
+            if due_mono_s(index + 1) <= now_mono_s:
+                newest = max(index, math.floor((now_mono_s - first_mono_s) / self._period_s))
+                newest -= due_mono_s(newest) > now_mono_s  # the quotient may have been rounded up
+            tick = Tick(newest, due_mono_s(newest), now_mono_s - due_mono_s(newest), newest - index)
+            timer = loop.call_at(due_mono_s(newest + 1), expired, newest + 1)
+            _call(each, tick, over)
+
+        timer = loop.call_at(due_mono_s(0), expired, 0)
         try:
-            if self._due(self._next_index) <= loop.time():
-                self._waiter.set_result(None)
-                await asyncio.sleep(0)
-            else:
-                timer = loop.call_at(self._due(self._next_index), _wake, self._waiter)
-                await self._waiter
+            await over
         finally:
-            self._waiter = None
-            if timer is not None:
-                timer.cancel()
-        now_mono_s = loop.time()
-        index = self._next_index
-        if self._due(index + 1) <= now_mono_s:
-            index = max(index, math.floor((now_mono_s - self._first_mono_s) / self._period_s))
-            index -= self._due(index) > now_mono_s  # the quotient may have been rounded up
-        missed = index - self._next_index
-        self._next_index = index + 1
-        return Tick(index, self._due(index), now_mono_s - self._due(index), missed)
-
-    def _due(self, index: int) -> float:
-        return self._first_mono_s + index * self._period_s
+            timer.cancel()
 
 
-def _wake(waiter: "asyncio.Future[None]") -> None:
-    if not waiter.done():
-        waiter.set_result(None)
+def _call(each: Callable[[Tick], None], tick: Tick, over: "asyncio.Future[None]") -> None:
+    if over.done():
+        return
+    try:
+        each(tick)
+    except Exception as error:  # noqa: BLE001 - handed to whoever runs the ticker
+        over.set_exception(error)

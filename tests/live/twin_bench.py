@@ -174,14 +174,14 @@ async def running(
         return slow()
 
     recorded = Recorded()
-    with VirtualTicker(plan.tick_hz) as ticker:
-        live = Bench(plan, links, ticker, on_event=lambda name, **fields: log.append((name, fields)), offload=at_once)
-        live.load(Run(title="short", plan=run.plan, tests=run.tests, open_recorder=lambda: recorded))
-        on_twin = OnTwin(live, drivers, links, run, recorded, log)
-        async with asyncio.TaskGroup() as group:
-            task = group.create_task(live.run(), name="bench")
-            await live.settled.wait()
-            try:
-                yield on_twin
-            finally:
-                task.cancel()
+    ticker = VirtualTicker(plan.tick_hz)
+    live = Bench(plan, links, ticker, on_event=lambda name, **fields: log.append((name, fields)), offload=at_once)
+    live.load(Run(title="short", plan=run.plan, tests=run.tests, open_recorder=lambda: recorded))
+    on_twin = OnTwin(live, drivers, links, run, recorded, log)
+    async with asyncio.TaskGroup() as group:
+        task = group.create_task(live.run(), name="bench")
+        await live.settled.wait()
+        try:
+            yield on_twin
+        finally:
+            task.cancel()
