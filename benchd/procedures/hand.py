@@ -72,8 +72,9 @@ class Hand:
         while waited_s < PATIENCE * time_s:
             frame = yield self._move(f"settling at {self._voltage_v:g} V, {self._torque_nm:g} N·m")
             dt_s = self._elapsed(frame)
-            if dt_s == 0.0:
+            if dt_s == 0.0:  # held meanwhile: the shaft did something else, and its patience begins anew
                 window.clear()
+                waited_s = 0.0
             waited_s += dt_s
             window.append((frame.time_mono_s, frame.value("shaft_speed")))
             while window[-1][0] - window[0][0] > time_s:
