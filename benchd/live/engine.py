@@ -17,7 +17,7 @@ class Engine:
     """Holds the bench's state. `command` is immediate; the act of the new state starts in the same loop iteration.
 
     An act that ends normally completes its state. An act that raises `ActFailed` leads to Stop where the table allows
-    it, anything else it raises to Abort; in Stopping, Aborting and Clearing every failure leads to Aborted in the end.
+    it, anything else it raises to Abort; in Stopping and Clearing every failure leads to Abort, in Aborting to Aborted.
     """
 
     def __init__(
@@ -91,8 +91,6 @@ class Engine:
             self._enter(State.ABORTED, sentence)
         elif isinstance(outcome, str) and state not in {State.STOPPING, State.CLEARING}:
             self.command(Command.STOP, because=sentence)
-        elif state is State.CLEARING:
-            self._enter(State.ABORTED, sentence)
         else:
             self.command(Command.ABORT, because=sentence)
 

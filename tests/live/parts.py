@@ -251,7 +251,7 @@ async def parts(world: World) -> AsyncIterator[Rack]:
     """A rack whose devices are polled every 10 ms."""
     plan = bench_plan()
     links = {ref.device: MadeUpLink(Device(world, ref.device)) for ref in CAPABILITIES}
-    intake = Intake(CHANNELS, on_crossings=lambda crossings: None)
+    intake = Intake(CHANNELS, on_crossings=lambda _crossings: None)
     setpoints = SetPoints(SLOPES)
 
     def event(name: str, **fields) -> None:
