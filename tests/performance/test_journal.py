@@ -22,7 +22,7 @@ def told(what: str, times_s: list[float]) -> float:
     ordered = sorted(times_s)
     middle = statistics.median(ordered)
     ninety = ordered[int(0.9 * len(ordered))]
-    print(f"\n{what}: median {middle * 1e6:.1f} us, 90 % {ninety * 1e6:.1f}, most {ordered[-1] * 1e6:.1f}")  # noqa: T201
+    print(f"\n{what}: median {middle * 1e6:.1f} us, 90 % {ninety * 1e6:.1f}, most {ordered[-1] * 1e6:.1f}")
     return middle
 
 
