@@ -196,7 +196,8 @@ class Bench:
             silent_s = time_mono_s - poller.heard_mono_s
             if device.name in needed and silent_s > silent_after_s(device.poll_hz):
                 link = self._links[device.name]
-                sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {link.last_error or 'no reply'}"
+                why = "no reply comes" if link.state is LinkState.UP else link.last_error
+                sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {why}"
                 self.trip(
                     Cause(
                         sentence=sentence,

@@ -13,7 +13,7 @@ from benchd.live.plan import BenchPlan, PortRef
 from benchd.rules.limits import Reaction
 
 SILENT_POLLS = 6  # a device that missed this many polls in a row while energised is the cause of a trip
-SILENT_AT_LEAST_S = 0.15  # no shorter than a reconnection takes: a false trip is a defect too
+SILENT_AT_LEAST_S = 0.3  # longer than a reconnection and a stalled machine take: a false trip is a defect too
 
 
 def silent_after_s(poll_hz: float) -> float:
