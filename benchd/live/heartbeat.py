@@ -26,6 +26,6 @@ class Heartbeat:
         if ticks == self._seen or not self._wanted():
             return
         self._seen = ticks
-        self._high = not self._high
-        high = self._high
+        high = not self._high
         await self._link.call(self._ref.port, lambda chain: chain.beat(high=high))
+        self._high = high  # only now: on a wire that loses every other beat those that arrive must still change

@@ -157,3 +157,25 @@ async def test_an_act_that_ignores_its_cancellation_holds_up_the_stop_for_millis
         assert loop.time() - began_s <= 0.007
         await asyncio.sleep(0.5)
         assert engine.state is State.STOPPED  # what the old act brought later changed nothing
+
+
+async def test_an_act_that_ends_in_the_same_step_as_a_command_completes_nothing() -> None:
+    acts = Acts()
+
+    async def asked_to_stop_at_its_end() -> None:
+        engine.command(Command.STOP, because="d")
+
+    engine = Engine(
+        {state: lambda state=state: acts.act(state) for state in COMPLETION}
+        | {State.EXECUTE: asked_to_stop_at_its_end},
+        on_change=lambda before, after, because: acts.changes.append((before, after, because)),
+        on_failure=acts.failures.append,
+    )
+    task = asyncio.ensure_future(engine.run())
+    engine.command(Command.RESET, because="a")
+    await asyncio.sleep(0.05)
+    engine.command(Command.START, because="b")
+    await asyncio.sleep(0.2)
+    assert [after for _, after, _ in acts.changes][3:] == [State.EXECUTE, State.STOPPING, State.STOPPED]
+    task.cancel()
+    await asyncio.wait({task})

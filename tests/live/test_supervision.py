@@ -1,0 +1,96 @@
+"""What readings object to: every input of the chain, every device that is not what it shall be, and nothing else."""
+
+from dataclasses import replace
+
+import pytest
+
+from benchd.contract import DriveState
+from benchd.live.supervision import chain_objection, objection, silent_after_s
+from benchd.rules.limits import Reaction
+
+from .parts import CHAIN, LOAD, SINK, SUPPLY, UNIT, World, bench_plan, readings
+
+PLAN = bench_plan()
+ON = World(output_on=True, stage_on=True, sink_on=True)
+OFF = World()
+
+
+def healthy(ref, *, world: World = ON):
+    return readings(world, 1.0)[ref]
+
+
+@pytest.mark.parametrize("ref", [SUPPLY, SINK, LOAD, CHAIN, UNIT], ids=str)
+@pytest.mark.parametrize("enabled", [True, False])
+def test_a_healthy_bench_objects_to_nothing(ref, enabled: bool) -> None:
+    assert objection(ref, healthy(ref, world=ON if enabled else OFF), plan=PLAN, enabled=enabled) is None
+
+
+CHAIN_CASES = [
+    ({"estop_released": False, "guard_closed": False, "permit": False}, "emergency stop"),
+    ({"guard_closed": False, "permit": False, "torque_enabled": False}, "guard is open"),
+    ({"torque_enabled": False}, "Safe torque off"),
+    ({"permit": False}, "no permit"),
+]
+
+
+@pytest.mark.parametrize(("changes", "words"), CHAIN_CASES)
+def test_an_open_chain_is_a_cut_that_the_hardware_has_made_already_most_telling_input_first(changes, words) -> None:
+    reading = replace(healthy(CHAIN), **changes)
+    assert words in chain_objection(reading)
+    cause = objection(CHAIN, reading, plan=PLAN, enabled=False)
+    assert words in cause.sentence
+    assert cause.chain_open
+    assert cause.reaction is Reaction.CUT
+
+
+@pytest.mark.parametrize("required", [True, False])
+def test_local_takes_control_away_only_where_the_bench_file_asks_for_remote(required: bool) -> None:
+    plan = replace(PLAN, starting=replace(PLAN.starting, remote_required=required))
+    cause = objection(CHAIN, replace(healthy(CHAIN), remote_selected=False), plan=plan, enabled=False)
+    assert (cause is not None) is required
+    assert cause is None or not cause.chain_open  # the energy is still there
+
+
+DEVICE_CASES = [
+    (SUPPLY, {"tripped": True}, False, "tripped by its own protection", frozenset()),
+    (SUPPLY, {"tripped": True}, True, "tripped by its own protection", frozenset()),
+    (SUPPLY, {"output_on": False}, True, "switched its output off", frozenset()),
+    (SUPPLY, {"output_on": False}, False, None, None),
+    (SINK, {"tripped": True}, True, "no longer holds the DC link", {"sink"}),
+    (SINK, {"input_on": False}, True, "no longer holds the DC link", {"sink"}),
+    (SINK, {"input_on": False}, False, None, None),
+    (LOAD, {"state": DriveState.FAULT, "fault_code": 0x8400}, False, "fault 8400h", {"load_drive"}),
+    (LOAD, {"state": DriveState.FAULT_REACTION_ACTIVE}, True, "fault", {"load_drive"}),
+    (LOAD, {"state": DriveState.SWITCH_ON_DISABLED}, True, "left Operation enabled", {"load_drive"}),
+    (LOAD, {"state": DriveState.QUICK_STOP_ACTIVE}, True, "left Operation enabled", {"load_drive"}),
+    (LOAD, {"state": DriveState.SWITCH_ON_DISABLED}, False, None, None),
+]
+
+
+@pytest.mark.parametrize(("ref", "changes", "enabled", "words", "doubted"), DEVICE_CASES)
+def test_a_device_that_is_not_what_it_shall_be_is_a_cut(ref, changes, enabled, words, doubted) -> None:
+    cause = objection(ref, replace(healthy(ref), **changes), plan=PLAN, enabled=enabled)
+    if words is None:
+        assert cause is None
+    else:
+        assert words in cause.sentence
+        assert cause.reaction is Reaction.CUT
+        assert cause.doubted == doubted
+
+
+def test_what_the_chain_also_does_to_a_device_says_that_it_looks_like_the_chain() -> None:
+    for ref, changes in ((SUPPLY, {"output_on": False}), (LOAD, {"state": DriveState.SWITCH_ON_DISABLED})):
+        assert objection(ref, replace(healthy(ref), **changes), plan=PLAN, enabled=True).looks_like_chain
+
+
+def test_one_trouble_is_one_cause_whatever_its_numbers() -> None:
+    told = {
+        objection(SUPPLY, replace(healthy(SUPPLY), tripped=True, voltage_v=v), plan=PLAN, enabled=True).told_as
+        for v in (11.0, 12.0)
+    }
+    assert len(told) == 1
+
+
+@pytest.mark.parametrize(("poll_hz", "silent_s"), [(100.0, 0.3), (20.0, 0.3), (5.0, 1.2)])
+def test_silence_is_six_polls_and_never_shorter_than_a_reconnection(poll_hz: float, silent_s: float) -> None:
+    assert silent_after_s(poll_hz) == pytest.approx(silent_s)
