@@ -162,12 +162,11 @@ async def test_an_act_that_ignores_its_cancellation_holds_up_the_stop_for_millis
 async def test_an_act_that_ends_in_the_same_step_as_a_command_completes_nothing() -> None:
     acts = Acts()
 
-    async def asked_to_stop_at_its_end() -> None:
+    async def stop_at_its_end() -> None:
         engine.command(Command.STOP, because="d")
 
     engine = Engine(
-        {state: lambda state=state: acts.act(state) for state in COMPLETION}
-        | {State.EXECUTE: asked_to_stop_at_its_end},
+        {state: lambda state=state: acts.act(state) for state in COMPLETION} | {State.EXECUTE: stop_at_its_end},
         on_change=lambda before, after, because: acts.changes.append((before, after, because)),
         on_failure=acts.failures.append,
     )

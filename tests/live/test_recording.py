@@ -109,7 +109,7 @@ async def test_events_and_frames_go_nowhere_after_close_and_closing_twice_ends_o
 @pytest.mark.parametrize("error", [RecordingFailed("The disk is full."), OSError(28, "No space left")])
 async def test_a_folder_that_cannot_be_opened_ends_the_start_in_one_sentence(error: Exception) -> None:
     desk = Desk(Folder(fails={"open": error}))
-    with pytest.raises(ActFailed, match="disk is full|No space left"):
+    with pytest.raises(ActFailed, match=r"disk is full|No space left"):
         await desk.recording.open(desk.run)
     await desk.recording.close("stopped", why="start refused")
     assert desk.folder.endings == []

@@ -157,7 +157,7 @@ async def test_a_supply_that_does_not_switch_on_leaves_an_energised_bench_to_the
         starter = equipped(rack, world)
 
         async def then_lies() -> None:
-            while "load_drive.enable done" not in world.names():
+            while "load_drive.enable" not in world.names():
                 await asyncio.sleep(0.0005)
             world.behaviour["supply"] = "lies"
 

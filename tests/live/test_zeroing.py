@@ -57,5 +57,5 @@ def test_readings_that_resemble_their_neighbours_count_as_fewer() -> None:
     ids=["few", "not good", "from before"],
 )
 def test_too_few_good_readings_are_told_with_the_device(zeroing: Zeroing) -> None:
-    with pytest.raises(ValueError, match="shaft_torque gave only [0-4] good readings.*measuring_unit"):
+    with pytest.raises(ValueError, match=r"shaft_torque gave only [0-4] good readings.*measuring_unit"):
         zeroing.zeros()
