@@ -42,7 +42,10 @@ class Manifest:
     def make(self, settings: BaseModel) -> Driver:
         """A driver for these settings, not yet entered. Raises `ImportError` where the plugin is broken."""
         module_name, _, attribute = self.driver.partition(":")
-        factory = getattr(importlib.import_module(module_name), attribute)
+        module = importlib.import_module(module_name)
+        factory = getattr(module, attribute, None)
+        if factory is None:
+            raise ImportError(f"The driver {self.name} names {self.driver}, but {module_name} has no {attribute!r}.")
         return cast("Driver", factory(settings))
 
 

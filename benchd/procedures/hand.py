@@ -110,18 +110,20 @@ class Hand:
 
 
 def _within(window: deque[tuple[float, float]], band_rpm: float, *, time_s: float) -> bool:
-    """Whether the window is long enough and the means of its halves agree within the band, as every value nearly does.
+    """Whether the window is long enough and the means of its thirds agree within the band, as every value nearly does.
 
-    Means and not extremes: one noisy encoder reading must not keep a point from settling.
+    Means and not extremes: one noisy encoder reading must not keep a point from settling. Thirds and not halves: those
+    of a hunting shaft agree at each of its turning points.
     """
     if window[-1][0] - window[0][0] < 0.9 * time_s:
         return False
     speeds = [speed for _, speed in window]
     if any(math.isnan(speed) for speed in speeds):
         return False
-    half = len(speeds) // 2
-    first, last = speeds[:half], speeds[half:]
-    return bool(first) and abs(sum(last) / len(last) - sum(first) / len(first)) <= band_rpm
+    third = len(speeds) // 3
+    parts = (speeds[:third], speeds[third:-third], speeds[-third:])
+    means = [sum(part) / len(part) for part in parts if third]
+    return bool(means) and max(means) - min(means) <= band_rpm
 
 
 def unloaded(targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
