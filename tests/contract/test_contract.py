@@ -91,6 +91,15 @@ def test_a_reading_tells_its_signals_missing_ones_as_nan_and_flags_as_0_or_1(rea
 
 
 @pytest.mark.parametrize("reading", READINGS, ids=NAMES)
+def test_every_flag_of_a_reading_is_in_exactly_one_signal(reading) -> None:
+    for field in dataclasses.fields(reading):
+        if field.type is bool:
+            turned = dataclasses.replace(reading, **{field.name: not getattr(reading, field.name)})
+            before, after = reading.signals(), turned.signals()
+            assert sum(before[name] != after[name] for name in before if not math.isnan(before[name])) == 1
+
+
+@pytest.mark.parametrize("reading", READINGS, ids=NAMES)
 def test_a_reading_is_frozen_stamped_and_every_signal_carries_a_known_unit(reading) -> None:
     with pytest.raises(dataclasses.FrozenInstanceError):
         reading.taken_mono_s = 4.0
