@@ -27,6 +27,7 @@ from benchd.rules.moves import Role
 from benchd.rules.states import COMPLETION, ENERGISED, Command, State
 
 PROGRESS_EVERY_S = 1.0
+NO_REPLY = "no reply arrived; look at the device, its cable and the load of this computer."
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
 STALL_WORTH_TELLING_S = 0.1
 WATCHED = ENERGISED | {State.STOPPING, State.ABORTING}

@@ -1,0 +1,87 @@
+"""The daemon is told to end: by SIGTERM once, twice, before it started anything, and while it only waits."""
+
+import signal
+
+import pytest
+
+from benchd.app.demo import device_options
+from benchd.records import read_ending, read_events, verify
+from tests.scenarios.on_the_wire import a_run, at_rest, the_folder
+
+pytestmark = pytest.mark.wires
+
+
+def states(folder) -> list[str]:
+    return [event["after"] for event in read_events(folder) if event["event"] == "state"]
+
+
+def test_the_first_sigterm_is_a_controlled_stop_with_its_folder_complete(turning, control, tmp_path) -> None:
+    daemon = turning()
+    daemon.tell(signal.SIGTERM)
+    status, said = daemon.end()
+    assert at_rest(control.truth())
+    assert not control.truth()["sink_input_on"]
+    assert control.truth()["permit"]
+    assert status == 1
+    folder = the_folder(tmp_path / "data")
+    assert said == f"{folder}\n"
+    assert daemon.sentences == ["The run was stopped because the process was told to end."]
+    ending = read_ending(folder)
+    assert (ending["ending"], ending["why"]) == ("stopped", "the process was told to end")
+    assert states(folder)[-2:] == ["Execute", "Stopping"]
+    assert any(event["event"] == "standstill" for event in read_events(folder))
+    assert verify(folder) == []
+
+
+def test_the_second_sigterm_takes_energy_away_at_once(turning, control, tmp_path) -> None:
+    daemon = turning()
+    daemon.tell(signal.SIGTERM)
+    daemon.until("state", after="Stopping")
+    daemon.tell(signal.SIGTERM)
+    status, _ = daemon.end()
+    assert status == 3
+    assert at_rest(control.truth())
+    (sentence,) = daemon.sentences
+    assert "Abort" in sentence
+    folder = the_folder(tmp_path / "data")
+    assert read_ending(folder)["ending"] == "aborted"
+    assert states(folder)[-2:] == ["Stopping", "Aborting"]
+
+
+def test_a_sigterm_before_the_start_lets_nothing_start(daemon, listening, control, tmp_path) -> None:
+    control.ask("fault", device="load_drive", kind="late_reply", on=True, delay_s=0.15)  # so that Resetting lasts
+    one = daemon(a_run(tmp_path, listening))
+    one.until("link", link="safety_chain", state="up")
+    one.tell(signal.SIGTERM)
+    status, said = one.end()
+    assert (status, said) == (1, "")
+    assert one.sentences[-1] == "The run was stopped because the process was told to end."
+    assert not one.seen("state", after="Starting")
+    assert not (tmp_path / "data").exists()
+    assert not control.truth()["supply_output_on"]
+
+
+def test_without_a_job_the_daemon_waits_in_stopped_and_ends_well(daemon, listening, control, tmp_path) -> None:
+    one = daemon(["greenhouse", "--data", str(tmp_path / "data"), *device_options(listening)])
+    ready = one.until("ready")
+    assert (ready["state"], ready["absent"]) == ("Stopped", {})
+    assert one.process.poll() is None
+    one.tell(signal.SIGTERM)
+    assert one.end() == (0, "")
+    assert one.sentences == []
+    assert one.seen("ended", status=0)
+    assert not (tmp_path / "data").exists()
+    assert at_rest(control.truth())
+
+
+def test_a_bench_has_one_daemon(daemon, listening, tmp_path) -> None:
+    first = daemon(["greenhouse", *device_options(listening)])
+    first.until("ready")
+    second = daemon(["greenhouse", *device_options(listening)])
+    status, _ = second.end()
+    assert status == 1
+    (sentence,) = second.sentences
+    assert f"Process {first.process.pid} already runs this bench" in sentence
+    assert not second.events
+    first.tell(signal.SIGINT)
+    assert first.end() == (0, "")

@@ -1,0 +1,44 @@
+"""Somebody presses the emergency stop, opens the guard or turns the selector while the shaft turns."""
+
+import pytest
+
+from benchd.records import read_ending, read_events, verify
+from tests.scenarios.on_the_wire import a_run, at_rest, the_folder
+
+pytestmark = pytest.mark.wires
+
+
+@pytest.mark.parametrize(
+    ("button", "sentence"),
+    [
+        ("estop", "The emergency stop is pressed: release it and reset the safety chain at the bench."),
+        ("open_guard", "The movable guard is open: close it and reset the safety chain at the bench."),
+        ("local", "The selector at the bench was turned to local: whoever stands there has control now."),
+    ],
+)
+def test_what_a_person_does_at_the_bench_ends_the_run_as_tripped_with_its_cause(
+    turning, control, tmp_path, button: str, sentence: str
+) -> None:
+    daemon = turning()
+    control.ask("press", button=button)
+    status, said = daemon.end()
+    assert status == 3
+    assert daemon.sentences == [sentence]
+    control.until(at_rest)
+    folder = the_folder(tmp_path / "data")
+    assert said == f"{folder}\n"
+    assert read_ending(folder)["ending"] == "aborted"
+    assert read_ending(folder)["why"] == sentence
+    assert [event["after"] for event in read_events(folder) if event["event"] == "state"][-1] == "Aborting"
+    assert verify(folder) == []
+
+
+def test_nothing_starts_while_the_emergency_stop_is_pressed(daemon, listening, control, tmp_path) -> None:
+    control.ask("press", button="estop")
+    one = daemon(a_run(tmp_path, listening))
+    status, said = one.end()
+    assert (status, said) == (1, "")
+    assert one.sentences == ["The emergency stop is pressed: release it and reset the safety chain at the bench."]
+    assert not (tmp_path / "data").exists()
+    assert at_rest(control.truth())
+    assert not any("ON" in message.upper().split() for message in control.messages("supply"))
