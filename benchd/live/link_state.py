@@ -76,7 +76,7 @@ class Announcer:
 
     def __init__(self, link: str, on_change: Callable[[LinkChange], None]) -> None:
         self.state = LinkState.OPENING
-        self.last_error = self._never_opened = f"{link} has not been opened yet"
+        self.last_error = f"{link} has not been opened yet"
         self._link = link
         self._on_change = on_change
         self._failure_told = False
@@ -87,8 +87,6 @@ class Announcer:
         self.state = state
         if state is not LinkState.UP:
             self.last_error = sentence
-        elif self.last_error == self._never_opened:
-            self.last_error = ""  # nothing has gone wrong yet
         if news:
             self._failure_told = True
             at_mono_s = asyncio.get_running_loop().time()
