@@ -7,23 +7,26 @@ from benchd.live.plan import PortRef
 
 
 class Heartbeat:
-    """One beat a poll of the safety chain, withheld when no tick came since the last one, or when `wanted` says no.
+    """A beat every `every_ticks` ticks at the most, withheld when no tick came or when `wanted` says no.
 
     The chain opens by itself when the beat stays away. Raises the five error kinds from `beat`.
     """
 
-    def __init__(self, ref: PortRef, link: Link, *, ticks: Callable[[], int], wanted: Callable[[], bool]) -> None:
+    def __init__(
+        self, ref: PortRef, link: Link, *, ticks: Callable[[], int], wanted: Callable[[], bool], every_ticks: int = 1
+    ) -> None:
         self._ref = ref
         self._link = link
         self._ticks = ticks
         self._wanted = wanted
-        self._seen = -1
+        self._every_ticks = every_ticks
+        self._seen = -every_ticks
         self._high = False
 
     async def beat(self) -> None:
         """Toggle the heartbeat if the tick has advanced."""
         ticks = self._ticks()
-        if ticks == self._seen or not self._wanted():
+        if ticks - self._seen < self._every_ticks or not self._wanted():
             return
         self._seen = ticks
         high = not self._high

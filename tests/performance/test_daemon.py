@@ -43,7 +43,7 @@ def test_the_tick_is_as_punctual_as_a_c_loop_with_seven_devices_polled_and_a_run
     programme.write_text(LONG)
     with simulated_bench("vent_flap_24v") as listening:
         options = [value for value in device_options(listening) if value != "--device"]
-        probe = subprocess.Popen(
+        with subprocess.Popen(
             [
                 sys.executable,
                 str(HERE / "daemon_probe.py"),
@@ -57,13 +57,13 @@ def test_the_tick_is_as_punctual_as_a_c_loop_with_seven_devices_polled_and_a_run
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
-        )
-        assert probe.stdout is not None
-        assert probe.stdout.readline().strip() == "started"
-        beside = c_loop.command(binary, rate_hz=TICK_HZ, seconds=SECONDS)
-        c = json.loads(subprocess.run(beside, capture_output=True, text=True, check=True).stdout)
-        found = json.loads(probe.stdout.read())
-        assert probe.wait(30) == 0
+        ) as probe:
+            assert probe.stdout is not None
+            assert probe.stdout.readline().strip() == "started"
+            beside = c_loop.command(binary, rate_hz=TICK_HZ, seconds=SECONDS)
+            c = json.loads(subprocess.run(beside, capture_output=True, text=True, check=True).stdout)
+            found = json.loads(probe.stdout.read())
+            assert probe.wait(30) == 0
     late_s = found["lateness_s"]
     c_missed = c["missed"] / (c["periods"] + c["missed"])
     missed = found["missed"] / (len(late_s) + found["missed"])
