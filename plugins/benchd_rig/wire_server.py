@@ -14,7 +14,7 @@ from benchd_rig.message_log import MessageLog
 from benchd_rig.wire_faults import WireFaults
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
-_GRACE_S = 0.005  # a client that closes and opens again is let in even where the opening is seen first
+_GRACE_S = 0.005  # an asyncio client closes a moment after it says so: its next connection may arrive first
 _MOST_UNSENT = 65536
 _MOST_WAITING = 256
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # on, no linger: the client sees a reset, not an orderly end

@@ -87,6 +87,15 @@ def test_a_value_out_of_the_protocols_range_gets_exception_03(pdu):
     assert answer(pdu, Words()) == bytes((pdu[0] | 0x80, 3))
 
 
+def test_a_block_that_runs_past_the_last_address_gets_exception_02_whatever_the_device_holds():
+    class Everything(NothingMapped):
+        def read_holding_registers(self, address, count):
+            return [0] * count
+
+    assert answer(b"\x03\xff\xff\x00\x01", Everything()) == b"\x03\x02\x00\x00"
+    assert answer(b"\x03\xff\xff\x00\x02", Everything()) == b"\x83\x02"
+
+
 def test_a_refused_write_changes_nothing():
     words = Words()
     assert answer(b"\x10\x00\x09\x00\x02\x04\x00\x01\x00\x02", words) == b"\x90\x02"

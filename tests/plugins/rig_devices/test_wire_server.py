@@ -136,6 +136,20 @@ async def test_a_client_that_leaves_in_the_middle_of_a_message_leaves_unterminat
     await client.close()
 
 
+async def test_half_a_message_of_a_connection_that_was_reset_is_forgotten(supply):
+    client = await connect(supply)
+    assert await client.ask("*OPC?") == "1"
+    client.writer.write(b"VOLT 5;NONSENSE;")
+    async with asyncio.timeout(5):
+        while not supply.conversation._buffer:
+            await asyncio.sleep(0.001)
+    supply.session.cut()
+    await client.close()
+    client = await connect(supply)
+    assert await client.ask("VOLT?;:SYST:ERR?") == '0.000;0,"No error"'
+    await client.close()
+
+
 async def test_a_new_connection_does_not_get_the_old_ones_late_reply(supply):
     client = await connect(supply)
     supply.faults.switch("late_reply", on=True, times=1, parameters={"delay_s": 0.1})
