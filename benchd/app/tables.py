@@ -71,11 +71,11 @@ def _results_of(name: str, test: Mapping[str, Any], *, everything: bool) -> str:
             value, expanded = with_uncertainty(quantity["value"], quantity["expanded_uncertainty"])
             unit = "" if quantity["unit"] == "1" else quantity["unit"]
             rows.append((_words(quantity["name"]), value, expanded, unit))
-    lines = columns(rows, right=(1, 2))
+    lines = columns(rows, right=(1, 2), indent=GAP)
     for quantity, at in zip(reversed(shown), range(len(lines) - 1, 0, -1), strict=True):
         if quantity["value"] is None:
-            lines.insert(at + 1, _wrapped(f"    not determined: {quantity['reason']}", hanging=4))
-    return "\n".join([f"{_words(name)} test", *(f"{GAP}{line}" for line in lines)])
+            lines.insert(at + 1, _wrapped(f"      not determined: {quantity['reason']}", hanging=6))
+    return "\n".join([f"{_words(name)} test", *lines])
 
 
 def limits(in_force: Iterable[Limit], units: Mapping[str, str]) -> str:

@@ -1,0 +1,145 @@
+"""What is printed fits a terminal of 80 columns, keeps every place whole, and is the same through a pipe."""
+
+import pytest
+
+from benchd.app import tables
+from benchd.app.discovery import Found
+from benchd.rules.limits import Bound, Limit, Reaction
+
+FILES = ("greenhouse", "vent_flap_acceptance", "vent_flap_24v", "vent_flap")
+
+
+def limit(channel: str, value: float, origin: str, *, bound: Bound = Bound.HIGH, delay_s: float = 0.02) -> Limit:
+    return Limit(channel=channel, bound=bound, value=value, delay_s=delay_s, reaction=Reaction.RAMP_DOWN, origin=origin)
+
+
+@pytest.fixture(params=[80, 120])
+def columns(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    monkeypatch.setenv("COLUMNS", str(request.param))
+    return request.param
+
+
+def test_check_fits_the_terminal_and_breaks_no_place_in_two(typed, columns: int) -> None:
+    said = typed("check", *FILES)
+    assert (said.status, said.err) == (0, "")
+    lines = said.out.splitlines()
+    assert max(map(len, lines)) <= columns
+    assert any(line.endswith("vent_flap_acceptance.toml:25 limits.high") for line in lines)
+    assert "shaft_speed, r/min" in lines
+    assert any(line.split() == ["above", "4500", "0.02", "s", "cut", *line.split()[-2:]] for line in lines)
+    assert lines[-1].startswith("The programme fits the bench and takes about ")
+
+
+def test_check_through_a_pipe_has_one_line_a_limit(typed, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    lines = typed("check", *FILES).out.splitlines()
+    bounds = [line for line in lines if line.startswith(("  above ", "  below ", "  silent "))]
+    assert len(bounds) >= 20
+    assert all(".toml:" in line for line in bounds)
+
+
+def test_check_of_a_bench_alone_says_how_much_it_holds(typed) -> None:
+    said = typed("check", "greenhouse")
+    assert said.out == "Bench greenhouse: 7 devices, 15 channels.\n"
+
+
+def test_warnings_come_first(typed, site) -> None:
+    site.change("sensors/torque_2nm.toml", "due_on = 2028-03-31", "due_on = 2026-03-31")
+    lines = typed("check", *site.files).out.splitlines()
+    assert lines[0].startswith("Warning: sensors/torque_2nm.toml:")
+
+
+def test_limits_stand_below_their_channel_with_its_unit(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    every = [
+        limit("shaft_torque", 1.9, "benches/b.toml:7 limits.high"),
+        limit("shaft_torque", 0.3, "benches/b.toml:9 limits.stale", bound=Bound.STALE, delay_s=0.0),
+        limit("power_ratio", 1.0, "set by hand"),
+    ]
+    assert tables.limits(every, {"shaft_torque": "N·m", "power_ratio": "1"}).splitlines()[1:] == [
+        "shaft_torque, N·m",
+        "  above 1.9     0.02 s  ramp down  b.toml:7 limits.high",
+        "  silent 0.3 s  0 s     ramp down  b.toml:9 limits.stale",
+        "power_ratio",
+        "  above 1       0.02 s  ramp down  set by hand",
+        "These files are",
+        "  benches/b.toml",
+    ]
+
+
+def test_files_of_one_name_keep_their_folders() -> None:
+    every = [limit("a", 1.0, "x/motors/flap.toml:1 a"), limit("a", 2.0, "x/setups/flap.toml:2 b")]
+    text = tables.limits(every, {})
+    assert " motors/flap.toml:1 a" in text
+    assert " setups/flap.toml:2 b" in text
+    twins = [limit("a", 1.0, "x/motors/flap.toml:1 a"), limit("a", 2.0, "y/motors/flap.toml:2 b")]
+    text = tables.limits(twins, {})
+    assert " x/motors/flap.toml:1 a" in text
+    assert " y/motors/flap.toml:2 b" in text
+
+
+def quantity(name: str, value: float | None, expanded: float | None = None, unit: str = "V") -> dict:
+    given = {"name": name, "value": value, "expanded_uncertainty": expanded, "unit": unit}
+    return given if value is not None else {**given, "reason": "the shaft never turned, " * 8 + "so nothing is known"}
+
+
+def test_results_line_up_and_reasons_stand_below(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    test = {
+        "kind": "no_load",
+        "index": 0,
+        "notes": ["The point was averaged " + "all the same, " * 8],
+        "quantities": [
+            quantity("no_load_speed", 3456.78, 12.3, "r/min"),
+            quantity("voltage_constant", 0.0647123, 0.00016, "V·s"),
+            quantity("friction_torque", None),
+            quantity("hidden_detail", 1.0, 0.1),
+        ],
+    }
+    text = tables.results({"notes": [], "tests": {"no_load": test}}, everything=False)
+    lines = text.splitlines()
+    assert lines[:5] == [
+        "no load test",
+        "  quantity            value  ± U (95 %)  unit",
+        "  no load speed        3457          12  r/min",
+        "  voltage constant  0.06471     0.00016  V·s",
+        "  friction torque         -",
+    ]
+    assert lines[5].startswith("      not determined: the shaft never turned")
+    assert lines[6].startswith("      the shaft never turned") or lines[6].startswith("      never turned")
+    assert max(map(len, lines)) <= 80
+    assert "Note: no load: The point was averaged" in text
+    assert "hidden detail" not in text
+    assert "hidden detail" in tables.results({"notes": [], "tests": {"no_load": test}}, everything=True)
+
+
+def test_a_run_without_tests_says_so() -> None:
+    assert tables.results({"notes": [], "tests": {}}, everything=False) == "The run holds no tests."
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "shown"),
+    [  # two significant digits of the uncertainty: JCGM 100, 7.2.6 (value from memory)
+        (3456.78, 12.3, ("3457", "12")),
+        (0.0647123, 0.00016, ("0.06471", "0.00016")),
+        (1.0, 0.0996, ("1.000", "0.100")),
+        (25000.0, 312.0, ("25000", "312")),
+        (-0.5, 0.02, ("-0.500", "0.020")),
+        (1.23456789, None, ("1.23457", "unknown")),
+        (1.23456789, 0.0, ("1.23457", "unknown")),
+        (1.23456789, float("inf"), ("1.23457", "unknown")),
+    ],
+)
+def test_an_uncertainty_has_two_digits_and_the_value_ends_where_it_ends(value, expanded, shown) -> None:
+    assert tables.with_uncertainty(value, expanded) == shown
+
+
+def test_no_driver_at_all_is_said() -> None:
+    assert tables.drivers(Found(drivers={}, broken={}, distributions={})) == "No driver is installed."
+
+
+def test_drivers_fit_the_terminal(typed, columns: int) -> None:
+    said = typed("drivers", "list")
+    assert said.status == 0
+    assert max(map(len, said.out.splitlines())) <= columns
+    assert "scpi_supply" in said.out
