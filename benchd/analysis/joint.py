@@ -255,6 +255,21 @@ class JointModel:
         size, degrees = excess_scatter(residual, w, 2, known)
         return self._spread(FRICTION_LINE, "deviation from the friction line", n, size, degrees)
 
+    def friction_bend_nm(self) -> float:
+        """How far a parabola through the no-load points puts friction at standstill from where the line puts it, N·m.
+
+        Only what the points' own doubts do not explain: a line through bent friction meets standstill in the wrong
+        place however many points there are.
+        """
+        x, n = self.nominal, self.no_load
+        k = self.constants(x).k
+        w = self.electrical(x).w[0, n]
+        own = ((k[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
+        scaled = w / np.abs(w).max()
+        bent, straight = (np.linalg.pinv(np.vander(scaled, order, increasing=True))[0] for order in (3, 2))
+        apart = bent - straight
+        return math.sqrt(max(0.0, float((apart @ self.friction_nm(x, k)[0, n]) ** 2 - (apart**2) @ own)))
+
     def torque_line_sources(self) -> list[Source]:
         """Sources for the scatter of the load points about the torque line."""
         x, n = self.nominal, self.load

@@ -4,6 +4,7 @@ The load machine stays coupled and turns without torque: what it drags, the tran
 is taken off, so that friction and no-load values are the specimen's own.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -13,7 +14,7 @@ from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.fits import levels_near, local_line
 from benchd.analysis.joint import TEMPERATURES, VOLTAGE, Constants, JointModel
 from benchd.analysis.load_quantities import MEAN
-from benchd.analysis.propagation import propagate
+from benchd.analysis.propagation import Addition, propagate
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
@@ -50,13 +51,20 @@ def evaluate_no_load(record: Record, test: RecordedTest, joint: JointModel) -> T
         return found
 
     sources = [*joint.sources, *(joint.friction_sources() if joint.has_friction_line else [])]
-    results = propagate(outputs, joint.inputs.nominal, sources)
+    results = propagate(outputs, joint.inputs.nominal, sources, _additions(joint))
     return TestResults(
         kind=test.kind,
         index=test.index,
         quantities=collect(_wanted(joint, which), results, reasons),
         notes=() if joint.free_r else (_resistance_note(joint),),
     )
+
+
+def _additions(joint: JointModel) -> dict[str, list[Addition]]:
+    if not joint.has_friction_line:
+        return {}
+    bend = Addition(name="bend of friction over speed", standard_uncertainty=joint.friction_bend_nm() / math.sqrt(3.0))
+    return {"friction_torque_coulomb": [bend]}
 
 
 def _levels_at_rated_voltage(

@@ -70,6 +70,7 @@ class Truth:
     ub: float = 0.35
     coulomb: float = 0.012
     viscous: float = 1.5e-5
+    cubic: float = 0.0  # above 0: windage bends friction over speed
     drag_coulomb: float = 0.006
     drag_viscous: float = 4e-6
     rated_v: float = 24.0
@@ -95,7 +96,7 @@ class Truth:
             u = source_v - self.cable_ohm * i
             w = (u - self.drop(i) - self.r(theta) * i) / self.k
             t = self.drag_coulomb + self.drag_viscous * w if torque_nm is None else torque_nm
-            i = 0.7 * i + 0.3 * (t + self.coulomb + more_friction + self.viscous * w) / self.k
+            i = 0.7 * i + 0.3 * (t + self.coulomb + more_friction + self.viscous * w + self.cubic * w**3) / self.k
         return u, i, w, t
 
     def free_no_load(self, theta):

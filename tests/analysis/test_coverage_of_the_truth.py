@@ -109,3 +109,18 @@ def test_a_bent_brush_characteristic_widens_the_uncertainty_until_it_covers_the_
     assert wide.standard_uncertainty > 3.0 * narrow.standard_uncertainty
     assert wide.budget[name] > 10.0 * narrow.budget.get(name, 0.0)
     assert covers(curved.quantity("load", "voltage_constant"), truth.k)
+
+
+def test_friction_that_bends_over_speed_widens_what_is_said_of_standstill_until_it_covers_the_truth(
+    truth, errors, make_run
+):
+    bent = replace(truth, cubic=1e-10)
+    still = errors(linearity=False, noise=0.2)
+    straight = evaluate(make_run(truth, still, np.random.default_rng(1))).quantity("no_load", "friction_torque_coulomb")
+    curved = evaluate(make_run(bent, still, np.random.default_rng(1)))
+    name = "bend of friction over speed"
+    assert straight.budget.get(name, 0.0) < 0.2 * straight.standard_uncertainty
+    coulomb = curved.quantity("no_load", "friction_torque_coulomb")
+    assert coulomb.budget[name] > 0.5 * coulomb.standard_uncertainty
+    assert covers(coulomb, truth.coulomb)
+    assert covers(curved.quantity("load", "torque_constant"), truth.k)
