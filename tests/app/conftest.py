@@ -11,6 +11,29 @@ import pytest
 from benchd.app.command_line import main
 from benchd.settings.places import configs_directory
 
+PROGRAMME = """\
+schema = 1
+name = "acceptance"
+
+[[test]]
+kind = "no_load"
+supply_voltages_v = [8.0, 16.0, 24.0]
+settle_time_s = 0.8
+average_time_s = 1.5
+
+[[test]]
+kind = "load"
+supply_voltage_v = 24.0
+torques_nm = [0.05, 0.10, 0.15, 0.20, 0.25]
+torque_slope_nm_per_s = 0.1
+
+[[limits]]
+channel = "shaft_speed"
+high = 4500.0
+delay_s = 0.02
+reaction = "cut"
+"""
+
 
 @dataclass(frozen=True)
 class Said:
@@ -60,7 +83,7 @@ def nothing_runs(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @dataclass(frozen=True)
 class Site:
-    """The files of the greenhouse bench and its motor in a folder of their own."""
+    """The files of the greenhouse bench and its motor in a folder of their own, with a programme of the tests' own."""
 
     root: Path
 
@@ -89,5 +112,6 @@ class Site:
 @pytest.fixture
 def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Site:
     shutil.copytree(configs_directory(), tmp_path / "site")
+    (tmp_path / "site/programmes/vent_flap_acceptance.toml").write_text(PROGRAMME, encoding="utf-8")
     monkeypatch.chdir(tmp_path / "site")
     return Site(tmp_path / "site")

@@ -6,8 +6,6 @@ from benchd.app import tables
 from benchd.app.discovery import Found
 from benchd.rules.limits import Bound, Limit, Reaction
 
-FILES = ("greenhouse", "vent_flap_acceptance", "vent_flap_24v", "vent_flap")
-
 
 def limit(channel: str, value: float, origin: str, *, bound: Bound = Bound.HIGH, delay_s: float = 0.02) -> Limit:
     return Limit(channel=channel, bound=bound, value=value, delay_s=delay_s, reaction=Reaction.RAMP_DOWN, origin=origin)
@@ -19,20 +17,20 @@ def columns(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> 
     return request.param
 
 
-def test_check_fits_the_terminal_and_breaks_no_place_in_two(typed, columns: int) -> None:
-    said = typed("check", *FILES)
+def test_check_fits_the_terminal_and_breaks_no_place_in_two(typed, site, columns: int) -> None:
+    said = typed("check", *site.files)
     assert (said.status, said.err) == (0, "")
     lines = said.out.splitlines()
     assert max(map(len, lines)) <= columns
-    assert any(line.endswith("vent_flap_acceptance.toml:25 limits.high") for line in lines)
+    assert any(line.endswith("vent_flap_acceptance.toml:18 limits.high") for line in lines)
     assert "shaft_speed, r/min" in lines
     assert any(line.split() == ["above", "4500", "0.02", "s", "cut", *line.split()[-2:]] for line in lines)
     assert lines[-1].startswith("The programme fits the bench and takes about ")
 
 
-def test_check_through_a_pipe_has_one_line_a_limit(typed, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_check_through_a_pipe_has_one_line_a_limit(typed, site, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("COLUMNS", raising=False)
-    lines = typed("check", *FILES).out.splitlines()
+    lines = typed("check", *site.files).out.splitlines()
     bounds = [line for line in lines if line.startswith(("  above ", "  below ", "  silent "))]
     assert len(bounds) >= 20
     assert all(".toml:" in line for line in bounds)

@@ -1,0 +1,107 @@
+"""`benchd evaluate` on what is no run, or a spoilt one: one sentence, status 1, and nothing is written."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from benchd.app import evaluation
+from benchd.app.command_line import load_all
+from benchd.app.evaluation import calibration_of
+from benchd.app.recorder import clock_anchor, described, open_recorder
+from benchd.records import RecordsError
+
+
+def names(folder: Path) -> set[str]:
+    return {path.name for path in folder.iterdir()}
+
+
+@pytest.fixture
+def stopped_run(site, tmp_path: Path) -> Path:
+    """A sound run folder without a single sample."""
+    bench, run = load_all(*site.files)
+    assert run is not None
+    clock = clock_anchor()
+    one = open_recorder(bench, run, clock=clock, mono_s=clock.mono_s, data_directory=tmp_path / "data")
+    one.close("stopped", "it was only a test")
+    return one.path
+
+
+def test_a_folder_that_is_not_there_is_named(typed, tmp_path: Path) -> None:
+    said = typed("evaluate", str(tmp_path / "gone"))
+    assert said.status == 1
+    assert said.sentence == f"{tmp_path / 'gone'} is no run folder: name the folder that holds run.json."
+
+
+def test_a_file_is_no_run_folder(typed, stopped_run: Path) -> None:
+    said = typed("evaluate", str(stopped_run / "run.json"))
+    assert said.status == 1
+    assert "is no run folder" in said.sentence
+
+
+def test_a_foreign_folder_is_refused_and_stays_as_it_is(typed, tmp_path: Path) -> None:
+    (tmp_path / "home").mkdir()
+    (tmp_path / "home/letter.txt").write_text("Dear Odile")
+    said = typed("evaluate", str(tmp_path / "home"))
+    assert said.status == 1
+    assert said.sentence == f"{tmp_path / 'home/run.json'} is missing: the folder is incomplete."
+    assert names(tmp_path / "home") == {"letter.txt"}
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "cannot be read as JSON: take it from a copy"),
+        (b"[1, 2]", "holds no object"),
+        (b"{}", "carries no schema version"),
+        (b'{"schema": 99}', "use a newer release of benchd"),
+        (b'{"schema": 1}', "take the folder from a copy, or report it"),
+        (b'{"schema": 1, "channels": 5, "tests": {}}', "take the folder from a copy, or report it"),
+    ],
+)
+def test_a_spoilt_description_is_one_sentence(typed, stopped_run: Path, content: bytes, words: str) -> None:
+    (stopped_run / "run.json").write_bytes(content)
+    before = names(stopped_run)
+    said = typed("evaluate", str(stopped_run))
+    assert said.status == 1
+    assert words in said.sentence
+    assert str(stopped_run) in said.sentence
+    assert names(stopped_run) == before
+
+
+@pytest.mark.parametrize("gone", ["events.jsonl", "samples.parquet", "samples.arrows"])
+def test_a_missing_file_is_named_or_made_up_for(typed, stopped_run: Path, gone: str) -> None:
+    (stopped_run / gone).unlink()
+    said = typed("evaluate", str(stopped_run))
+    if said.status:
+        assert gone in said.sentence
+    else:
+        assert gone == "samples.arrows" or "samples.parquet" in said.out  # either holds all samples
+
+
+def test_a_run_that_was_stopped_before_its_tests_has_reasons_instead_of_values(typed, stopped_run: Path) -> None:
+    said = typed("evaluate", str(stopped_run), "--all")
+    assert (said.status, said.err) == (0, "")
+    assert "not determined: " in said.out
+    results = json.loads((stopped_run / "results.json").read_text())
+    values = [one for test in results["tests"].values() for one in test["quantities"]]
+    assert values
+    assert all(one["value"] is None and one["reason"] for one in values)
+
+
+def test_a_folder_that_cannot_be_written_is_one_sentence(stopped_run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise RecordsError(f"{stopped_run}/results.json could not be written: the disk is full: free space there.")
+
+    monkeypatch.setattr(evaluation, "write_whole", refuse)
+    with pytest.raises(SystemExit, match="the disk is full"):
+        evaluation.main(stopped_run)
+
+
+def test_every_calibration_survives_the_way_through_the_description(site) -> None:
+    bench, _ = load_all(*site.files)
+    calibrated = [channel for channel in bench.channels() if channel.calibration is not None]
+    assert len(calibrated) >= 4
+    for channel in calibrated:
+        written = json.loads(json.dumps(described(channel), allow_nan=False))
+        assert calibration_of(written) == channel.calibration

@@ -1,0 +1,92 @@
+"""A run that cannot be recorded is refused in one sentence, with nothing half made left behind."""
+
+import errno
+import os
+from pathlib import Path
+
+import pytest
+
+from benchd.app import recorder
+from benchd.app.command_line import load_all
+from benchd.app.recorder import clock_anchor, open_recorder
+from benchd.live.run import RecordingFailed
+from benchd.records import Ending, RecordsError, read_description, read_ending, verify
+
+
+@pytest.fixture
+def planned(site):
+    bench, run = load_all(*site.files, order="17", serial="0042", operator="Odile Brandvold")
+    assert run is not None
+    return bench, run
+
+
+def folders(data: Path) -> list[Path]:
+    return list(data.glob("order=*/serial=*/*"))
+
+
+def opened(planned, data: Path):
+    clock = clock_anchor()
+    return open_recorder(*planned, clock=clock, mono_s=clock.mono_s, data_directory=data)
+
+
+def test_a_run_is_described_by_everything_that_an_evaluation_needs(planned, tmp_path: Path) -> None:
+    one = opened(planned, tmp_path / "data")
+    one.close("stopped", "it was only a test")
+    (folder,) = folders(tmp_path / "data")
+    said = read_description(folder)
+    assert (said["order"], said["serial"], said["operator"]) == ("17", "0042", "Odile Brandvold")
+    assert set(said["configuration"]) == {"bench", "motor", "setup", "programme", "sensors"}
+    assert said["configuration"]["sensors"]["shaft_torque"]["calibrated_on"].startswith("20")
+    assert [test["kind"] for test in said["tests"]] == ["no_load", "load"]
+    assert {"benchd", "pymodbus", "pyvisa-py"} <= set(said["software"])
+    ending = read_ending(folder)
+    assert ending is not None
+    assert Ending(ending["ending"]) is Ending.STOPPED
+    assert verify(folder) == []
+
+
+def test_a_full_data_directory_is_refused_with_what_is_free_and_needed(
+    planned, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    there = os.statvfs(tmp_path)
+    full = os.statvfs_result((*there[:4], 20_000_000 // there.f_frsize, *there[5:]))
+    monkeypatch.setattr(os, "statvfs", lambda _: full)
+    with pytest.raises(RecordingFailed, match=r"has 20 MB free and a run needs 1000 MB: free space there\."):
+        opened(planned, tmp_path / "data")
+    assert folders(tmp_path / "data") == []
+
+
+def test_a_disk_that_is_full_when_it_comes_to_writing_is_refused(
+    planned, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_: int) -> None:
+        raise OSError(errno.ENOSPC, "no space")
+
+    monkeypatch.setattr(os, "fsync", refuse)
+    with pytest.raises(RecordingFailed, match="the disk is full"):
+        opened(planned, tmp_path / "data")
+    assert folders(tmp_path / "data") == []
+
+
+def test_a_data_directory_that_is_a_file_is_refused(planned, tmp_path: Path) -> None:
+    (tmp_path / "data").write_text("")
+    with pytest.raises(RecordingFailed, match="is a file: choose another data directory"):
+        opened(planned, tmp_path / "data")
+
+
+def test_a_data_directory_that_takes_nothing_is_refused(planned) -> None:
+    with pytest.raises(RecordingFailed, match=r"data directory /proc/runs cannot take data: "):
+        opened(planned, Path("/proc/runs"))
+
+
+@pytest.mark.parametrize("part", ["Journal", "EventLog"])
+def test_a_folder_whose_files_cannot_be_opened_is_taken_away_again(
+    planned, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, part: str
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise RecordsError("The disk is full.")
+
+    monkeypatch.setattr(recorder, part, refuse)
+    with pytest.raises(RecordingFailed, match="The disk is full"):
+        opened(planned, tmp_path / "data")
+    assert folders(tmp_path / "data") == []
