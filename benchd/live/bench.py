@@ -62,7 +62,7 @@ class Bench:
         self.setpoints = SetPoints(plan.slopes)
         self._rack = Rack(plan, links, self.intake, self.setpoints, on_event=self._event)
         self._starter = Starter(self._rack)
-        self._stopper = Stopper(self._rack)
+        self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
         self._pollers = self._make_pollers()
         self.engine = Engine(self._acts(), on_change=self._state_changed, on_failure=self._act_failed)
         self.settled = asyncio.Event()  # set while the bench waits for a command
@@ -271,6 +271,11 @@ class Bench:
                 key=f"{ref} took no set-point",
             )
         )
+
+    def _unconfirmed(self, ref: PortRef, sentence: str) -> None:
+        """Only latched: the stop that found it goes on, and ends in Aborted."""
+        if self.engine.state in WATCHED:
+            self._take(Cause(sentence=sentence, reaction=Reaction.CUT, doubted=frozenset({ref.device})))
 
     def _recording_failed(self, sentence: str) -> None:
         self._log("recording_failed", sentence=sentence)

@@ -9,6 +9,9 @@ Act = Callable[[], Awaitable[None]]
 CANCEL_PATIENCE_S = 0.005  # an act that is slow to end must not hold up the stop that replaces it
 
 
+STOPS = frozenset({State.COMPLETING, State.STOPPING, State.CLEARING})  # states that take energy away themselves
+
+
 class ActFailed(Exception):
     """What a state stands for could not be done; the sentence says why and what to do. The bench goes to Stopping."""
 
@@ -17,7 +20,7 @@ class Engine:
     """Holds the bench's state. `command` is immediate; the act of the new state starts in the same loop iteration.
 
     An act that ends normally completes its state. An act that raises `ActFailed` leads to Stop where the table allows
-    it, anything else it raises to Abort; in Stopping and Clearing every failure leads to Abort, in Aborting to Aborted.
+    it, anything else it raises to Abort; where a stop is what failed it leads to Abort, in Aborting to Aborted.
     """
 
     def __init__(
@@ -89,7 +92,7 @@ class Engine:
         self._on_failure(sentence)
         if state is State.ABORTING:
             self._enter(State.ABORTED, sentence)
-        elif isinstance(outcome, str) and state not in {State.STOPPING, State.CLEARING}:
+        elif isinstance(outcome, str) and state not in STOPS:
             self.command(Command.STOP, because=sentence)
         else:
             self.command(Command.ABORT, because=sentence)

@@ -25,10 +25,15 @@ RELIEF_S = 0.2  # for a drive's torque to be seen gone after it was told to make
 
 
 class Stopper:
-    """The ways to come to rest. Every method is bounded in time and may be cancelled by a harder one."""
+    """The ways to come to rest. Every method is bounded in time and may be cancelled by a harder one.
 
-    def __init__(self, rack: Rack) -> None:
+    `on_unconfirmed` is told of a port that did not confirm, before the permit is withdrawn for it: the open chain that
+    follows must not be taken for the cause.
+    """
+
+    def __init__(self, rack: Rack, *, on_unconfirmed: Callable[[PortRef, str], None]) -> None:
         self._rack = rack
+        self._on_unconfirmed = on_unconfirmed
         self._plan = rack.plan
         self._rester = Rester(rack)
 
@@ -225,6 +230,7 @@ class Stopper:
         """Safe, or the permit is withdrawn at once."""
         trouble = await self._rack.safe(ref)
         if trouble is not None:
+            self._on_unconfirmed(ref, trouble)
             await self.withdraw_permit(trouble)
         return trouble
 

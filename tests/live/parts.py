@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from benchd.contract import (
     Drive,
+    DriveLimits,
     DriveReading,
     DriveState,
     LinkLost,
@@ -21,8 +22,10 @@ from benchd.contract import (
     SafetyChainReading,
     Sink,
     SinkReading,
+    SinkSettings,
     Supply,
     SupplyReading,
+    SupplySettings,
 )
 from benchd.live.intake import Intake
 from benchd.live.link_state import LinkState
@@ -102,6 +105,20 @@ def run_plan(**changes) -> RunPlan:
     return RunPlan(**{**values, **changes})
 
 
+SOUND = {
+    "supply": SupplySettings(voltage_v=0.0, current_limit_a=10.0, over_voltage_protection_v=36.0, output_on=False),
+    "sink": SinkSettings(armed=True, threshold_v=30.0, current_limit_a=20.0),
+    "load_drive": DriveLimits(
+        overspeed_rpm=6000.0,
+        torque_limit_nm=1.8,
+        rated_torque_nm=2.0,
+        quick_stop_option=2,
+        disable_option=1,
+        fault_reaction_option=2,
+    ),
+}
+
+
 @dataclass(slots=True)
 class World:
     """The shaft and everything that was done to it, with times."""
@@ -117,6 +134,10 @@ class World:
     drag_nm: float = 0.02
     behaviour: dict[str, str] = field(default_factory=dict)  # device: silent, refuses, lies or defect
     says_speed_rpm: float | None = None  # what the encoder shows instead of the truth
+    says_state: DriveState | None = None  # what the drive shows instead of the truth
+    volts: float = 0.0
+    shows: dict[str, object] = field(default_factory=dict)  # device: settings or limits that it reads back instead
+    beats: list[float] = field(default_factory=list)
     log: list[tuple[float, str]] = field(default_factory=list)
     events: list[tuple[str, dict]] = field(default_factory=list)
 
@@ -140,7 +161,7 @@ class World:
             friction_nm += self.braking_nm
         drive_nm = -self.torque_nm if self.stage_on and self.braking_nm is None else 0.0
         if self.output_on:
-            drive_nm += (3000.0 - self.speed_rpm) * 1e-3
+            drive_nm += (250.0 * self.volts - self.speed_rpm) * 1e-3
         speed = self.speed_rpm + drive_nm / INERTIA_KGM2 * dt_s * RPM
         loss = friction_nm / INERTIA_KGM2 * dt_s * RPM
         self.speed_rpm = max(0.0, speed - loss) if speed > 0.0 else min(0.0, speed + loss)
@@ -183,9 +204,51 @@ class Device:
     async def follow_torque(self, torque_nm: float, *, speed_limit_rpm: float) -> None:
         await self._answer(f"follow_torque {torque_nm:g}")
         self.world.torque_nm = torque_nm
+        self.world.braking_nm = None
 
     async def set_voltage(self, voltage_v: float, *, current_limit_a: float) -> None:
         await self._answer(f"set_voltage {voltage_v:g}")
+        self.world.volts = voltage_v
+
+    async def set_over_voltage_protection(self, voltage_v: float) -> None:
+        await self._answer("set_over_voltage_protection")
+
+    async def switch_output(self, *, on: bool) -> None:
+        await self._answer(f"switch_output {on}")
+        self.world.output_on = on
+
+    async def clear_protection(self) -> None:
+        await self._answer("clear_protection")
+
+    async def clear_fault(self) -> None:
+        await self._answer("clear_fault")
+
+    async def enable(self) -> None:
+        await self._answer("enable")
+        self.world.stage_on = True
+        self.world.braking_nm = None
+
+    async def arm(self, *, threshold_v: float, current_limit_a: float) -> None:
+        await self._answer("arm")
+        self.world.sink_on = True
+
+    async def beat(self, *, high: bool) -> None:
+        self.world.beats.append(asyncio.get_running_loop().time())
+
+    async def read_settings(self) -> object:
+        await self._answer("read_settings")
+        return self.world.shows.get(self.name, SOUND[self.name])
+
+    async def read_limits(self) -> object:
+        await self._answer("read_limits")
+        return self.world.shows.get(self.name, SOUND[self.name])
+
+    async def read(self) -> object:
+        await asyncio.sleep(0.2 if self.world.behaviour.get(self.name) == "silent" else 0.002)
+        if self.world.behaviour.get(self.name) == "silent":
+            raise LinkLost(f"{self.name}: no reply")
+        now_s = asyncio.get_running_loop().time()
+        return next(reading for ref, reading in readings(self.world, now_s).items() if ref.device == self.name)
 
     async def disarm(self) -> None:
         self.world.note(f"disarm at {abs(self.world.speed_rpm):.0f} r/min, {self.world.link_v:.0f} V")
@@ -198,12 +261,15 @@ class Device:
 
 
 class MadeUpLink:
-    """What the rack needs of a link."""
+    """What the live room needs of a link."""
 
     def __init__(self, port: Device) -> None:
         self.port = port
         self.state = LinkState.UP
         self.last_error = ""
+
+    async def run(self) -> None:
+        await asyncio.Event().wait()
 
     async def call(self, _port: str, action: Callable):
         return await action(self.port)
@@ -217,6 +283,7 @@ def readings(world: World, now_s: float) -> dict[PortRef, object]:
     encoder_rpm = world.speed_rpm if world.says_speed_rpm is None else world.says_speed_rpm
     torque_nm = world.torque_nm if world.stage_on and world.braking_nm is None else 0.0
     state = DriveState.OPERATION_ENABLED if world.stage_on else DriveState.SWITCH_ON_DISABLED
+    state = world.says_state or state
     values = {"encoder_rpm": encoder_rpm, "torque_nm": torque_nm, "link_v": world.link_v}
     return {
         SUPPLY: SupplyReading(
@@ -288,7 +355,7 @@ async def parts(world: World) -> AsyncIterator[Rack]:
 async def energised(rack: Rack, world: World, *, torque_nm: float = 0.2, speed_rpm: float = 2000.0) -> None:
     """As in Execute, at this load torque (house sign) and speed."""
     world.output_on = world.stage_on = world.sink_on = True
-    world.speed_rpm, world.torque_nm, world.link_v = speed_rpm, torque_nm, 12.0
+    world.speed_rpm, world.torque_nm, world.link_v, world.volts = speed_rpm, torque_nm, 12.0, 12.0
     rack.energised = True
     rack.in_service |= {SUPPLY, LOAD, SINK}
     rack.setpoints.open(run_plan())

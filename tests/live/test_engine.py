@@ -118,7 +118,7 @@ async def test_an_act_that_does_not_end_well_leads_to_a_stop_or_an_abort_and_nev
         after = acts.changes[0][1]
         if state is State.ABORTING:
             assert after is State.ABORTED
-        elif outcome == "fails" and state not in {State.STOPPING, State.CLEARING}:
+        elif outcome == "fails" and state not in {State.COMPLETING, State.STOPPING, State.CLEARING}:
             assert after is State.STOPPING
         else:
             assert after is State.ABORTING

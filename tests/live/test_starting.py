@@ -4,69 +4,18 @@ import asyncio
 
 import pytest
 
-from benchd.contract import DriveLimits, SinkSettings, SupplySettings
+from benchd.contract import SinkSettings
 from benchd.live.engine import ActFailed
 from benchd.live.link_state import LinkState
 from benchd.live.starting import Starter
 
-from .parts import LOAD, SINK, SUPPLY, Device, World, parts, run_plan
+from .parts import LOAD, SINK, SUPPLY, World, parts, run_plan
 
 pytestmark = pytest.mark.virtual_time
 
 
-class StartingDevice(Device):
-    """A device with everything a start asks for; `shows` replaces what it reads back."""
-
-    shows: dict[str, object]
-
-    async def clear_fault(self) -> None:
-        await self._answer("clear_fault")
-
-    async def clear_protection(self) -> None:
-        await self._answer("clear_protection")
-
-    async def set_over_voltage_protection(self, voltage_v: float) -> None:
-        await self._answer("set_over_voltage_protection")
-
-    async def arm(self, *, threshold_v: float, current_limit_a: float) -> None:
-        await self._answer("arm")
-        self.world.sink_on = True
-
-    async def read_settings(self):
-        await self._answer("read_settings")
-        if self.name == "supply":
-            default = SupplySettings(
-                voltage_v=0.0, current_limit_a=10.0, over_voltage_protection_v=36.0, output_on=False
-            )
-        else:
-            default = SinkSettings(armed=True, threshold_v=30.0, current_limit_a=20.0)
-        return self.shows.get(self.name, default)
-
-    async def read_limits(self) -> DriveLimits:
-        await self._answer("read_limits")
-        default = DriveLimits(
-            overspeed_rpm=6000.0,
-            torque_limit_nm=1.8,
-            rated_torque_nm=2.0,
-            quick_stop_option=2,
-            disable_option=1,
-            fault_reaction_option=2,
-        )
-        return self.shows.get(self.name, default)
-
-    async def enable(self) -> None:
-        await self._answer("enable")
-        self.world.stage_on = True
-
-    async def switch_output(self, *, on: bool) -> None:
-        await self._answer(f"switch_output {on}")
-        self.world.output_on = on
-
-
 def equipped(rack, world: World, **shows) -> Starter:
-    for name, link in rack.links.items():
-        link.port = StartingDevice(world, name)
-        link.port.shows = shows
+    world.shows.update(shows)
     return Starter(rack)
 
 

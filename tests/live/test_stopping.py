@@ -27,8 +27,8 @@ DRIVING = {"the motor drives": 0.2, "the load machine drives": -0.2}
 BEHAVIOURS = ("obeys", "silent", "refuses", "lies", "defect")
 
 
-def first_of(world: World, *names: str) -> str:
-    return next(name for name in world.names() if name in names)
+def stopper(rack) -> Stopper:
+    return Stopper(rack, on_unconfirmed=lambda _ref, _sentence: None)
 
 
 async def cut(world: World, *, cause: Cause = CUT, torque_nm: float = 0.2) -> list[str]:
@@ -38,7 +38,7 @@ async def cut(world: World, *, cause: Cause = CUT, torque_nm: float = 0.2) -> li
         await asyncio.sleep(0.02)
         try:
             async with asyncio.timeout(60.0):
-                await Stopper(rack).cut(lambda: cause)
+                await stopper(rack).cut(lambda: cause)
         except ActFailed as failure:
             return [str(failure)]
         assert not rack.energised
@@ -91,7 +91,7 @@ async def test_whatever_one_device_does_the_others_are_told_and_the_permit_answe
         failed = ""
         try:
             async with asyncio.timeout(60.0):
-                await (Stopper(rack).cut(lambda: cause) if stop == "cut" else Stopper(rack).controlled_stop())
+                await (stopper(rack).cut(lambda: cause) if stop == "cut" else stopper(rack).controlled_stop())
         except ActFailed as failure:
             failed = str(failure)
         names = world.names()
@@ -124,7 +124,7 @@ async def test_a_chain_that_does_not_open_when_asked_loses_its_heartbeat() -> No
     async with parts(world) as rack:
         await energised(rack, world)
         with pytest.raises(ActFailed, match="supply"):
-            await Stopper(rack).cut(lambda: CUT)
+            await stopper(rack).cut(lambda: CUT)
         assert rack.beat_wanted is False
         assert len(world.told("permit_not_withdrawn")) == 1
 
@@ -134,7 +134,7 @@ async def test_a_chain_that_opens_when_asked_keeps_its_heartbeat() -> None:
     async with parts(world) as rack:
         await energised(rack, world)
         with pytest.raises(ActFailed, match="supply"):
-            await Stopper(rack).cut(lambda: CUT)
+            await stopper(rack).cut(lambda: CUT)
         assert rack.beat_wanted is True
 
 
@@ -152,7 +152,7 @@ async def test_a_gentle_cut_ends_its_ramp_as_soon_as_a_later_cause_wants_a_hard_
         await energised(rack, world)
         began_s = loop.time()
         loop.call_later(0.1, causes.append, CUT)
-        await Stopper(rack).cut(lambda: causes[-1])
+        await stopper(rack).cut(lambda: causes[-1])
         assert world.when("supply.make_safe") - began_s == pytest.approx(0.1, abs=0.02)
 
 
@@ -162,7 +162,7 @@ async def test_a_gentle_cut_brings_both_set_points_to_zero_on_their_slopes_first
     async with parts(world) as rack:
         await energised(rack, world)
         began_s = loop.time()
-        await Stopper(rack).cut(lambda: Cause(sentence="the test", reaction=Reaction.RAMP_DOWN))
+        await stopper(rack).cut(lambda: Cause(sentence="the test", reaction=Reaction.RAMP_DOWN))
         assert 1.0 <= world.when("supply.make_safe") - began_s <= 1.2  # 12 V at 12 V/s
         assert rack.setpoints.now(Role.LOAD_DRIVE) == Torque(0.0, 6000.0)
 
@@ -173,7 +173,7 @@ async def test_a_load_drive_that_held_a_speed_ramps_that_speed_down_and_keeps_it
         await energised(rack, world)
         rack.setpoints.ask({Role.LOAD_DRIVE: Speed(2000.0, 0.5)})
         rack.setpoints.advance(10.0)
-        await Stopper(rack).ramp_down()
+        await stopper(rack).ramp_down()
         assert rack.setpoints.now(Role.LOAD_DRIVE) == Speed(0.0, 0.5)
 
 
@@ -189,7 +189,7 @@ async def test_braking_ends_when_the_drive_comes_to_be_doubted() -> None:
             0.05, causes.append, Cause(sentence="gone", reaction=Reaction.CUT, doubted=frozenset({"load_drive"}))
         )
         with pytest.raises(ActFailed, match="still turned"):
-            await Stopper(rack).cut(lambda: causes[-1])
+            await stopper(rack).cut(lambda: causes[-1])
         assert world.when("load_drive.make_safe") - began_s < 0.1
 
 
@@ -200,7 +200,7 @@ async def test_braking_is_bounded_and_asks_for_standstill_in_either_direction(fo
         await energised(rack, world, speed_rpm=2000.0 if forwards else -2000.0, torque_nm=0.2 if forwards else -0.2)
         world.output_on = False
         await asyncio.sleep(0.02)
-        await Stopper(rack).cut(lambda: CUT)
+        await stopper(rack).cut(lambda: CUT)
         assert world.braking_nm == pytest.approx(rack.plan.stopping.braking_torque_nm)
         assert world.speed_rpm == pytest.approx(0.0, abs=10.0)
 
@@ -210,7 +210,7 @@ async def test_a_drive_that_is_not_enabled_yet_is_not_asked_to_brake() -> None:
     async with parts(world) as rack:
         await energised(rack, world)
         rack.in_service.discard(LOAD)
-        await Stopper(rack).cut(lambda: CUT)
+        await stopper(rack).cut(lambda: CUT)
         assert "load_drive.follow_speed 0" not in world.names()
 
 
@@ -222,7 +222,7 @@ async def test_a_shaft_whose_speed_nobody_reads_is_not_braked_and_not_called_sto
         world.behaviour["load_drive"] = "silent"
         await asyncio.sleep(0.4)
         with pytest.raises(ActFailed, match="No believable speed"):
-            await Stopper(rack).cut(lambda: CUT)
+            await stopper(rack).cut(lambda: CUT)
         assert "load_drive.follow_speed 0" not in world.names()
         assert world.told("standstill") == []
         assert not any(name.startswith("disarm") for name in world.names())
@@ -233,7 +233,7 @@ async def test_a_device_that_comes_back_on_after_it_confirmed_off_withdraws_the_
     async with parts(world) as rack:
         await energised(rack, world)
         loop = asyncio.get_running_loop()
-        stop = asyncio.ensure_future(Stopper(rack).cut(lambda: CUT))
+        stop = asyncio.ensure_future(stopper(rack).cut(lambda: CUT))
         while not world.told("standstill"):
             await asyncio.sleep(0.005)
         world.output_on = True  # a late command that was still on the old wire
@@ -246,7 +246,7 @@ async def test_a_device_that_comes_back_on_after_it_confirmed_off_withdraws_the_
 async def test_a_controlled_stop_of_a_bench_that_never_was_energised_withdraws_nothing() -> None:
     world = World(behaviour={"supply": "silent"}, sink_on=True)
     async with parts(world) as rack:
-        await Stopper(rack).controlled_stop()
+        await stopper(rack).controlled_stop()
         assert "safety_chain.withdraw_permit" not in world.names()
         assert world.sink_on is False  # a refused start leaves the sink disarmed
         assert "supply" in world.told("not_safe")[0]["sentence"]
@@ -256,7 +256,7 @@ async def test_a_refused_start_leaves_the_sink_as_it_is_when_somebody_turns_the_
     world = World(sink_on=True, speed_rpm=800.0, drag_nm=0.0)
     async with parts(world) as rack:
         await asyncio.sleep(0.02)
-        await Stopper(rack).controlled_stop()
+        await stopper(rack).controlled_stop()
         assert world.sink_on is True
 
 
@@ -264,7 +264,7 @@ async def test_everything_safe_lets_a_turning_shaft_go_in_order_and_waits_for_it
     world = World(speed_rpm=1500.0, output_on=True, stage_on=True, torque_nm=-0.3)
     async with parts(world) as rack:
         await asyncio.sleep(0.02)
-        await Stopper(rack).everything_safe()
+        await stopper(rack).everything_safe()
         names = world.names()
         assert names.index("load_drive.make_safe done") < names.index("supply.make_safe")
         assert abs(world.speed_rpm) <= 10.0
@@ -275,7 +275,7 @@ async def test_everything_safe_refuses_while_the_shaft_does_not_come_to_rest() -
     async with parts(world) as rack:
         await asyncio.sleep(0.02)
         with pytest.raises(ActFailed, match="did not come to rest"):
-            await Stopper(rack).everything_safe()
+            await stopper(rack).everything_safe()
 
 
 async def test_an_encoder_that_shows_rest_does_not_hide_a_turning_drive() -> None:
@@ -291,7 +291,7 @@ async def test_the_sink_stays_armed_while_the_link_is_above_the_touch_limit() ->
         await energised(rack, world)
         world.link_v = 75.0
         with pytest.raises(ActFailed, match="still shows 75 V"):
-            await Stopper(rack).cut(lambda: CUT)
+            await stopper(rack).cut(lambda: CUT)
         assert world.sink_on is True
         assert SINK in rack.in_service
         assert SUPPLY not in rack.in_service
