@@ -9,7 +9,7 @@ import pytest
 from benchd.contract import DriveState
 from benchd.live.causes import Cause
 from benchd.rules.limits import Bound, Limit, Reaction
-from benchd.rules.states import COMPLETION, Command, State
+from benchd.rules.states import COMPLETION, Command, NotAllowed, State
 
 from .made_up_bench import MadeUp, Turning, made_up
 from .parts import SAFE_TIME_S
@@ -123,6 +123,36 @@ async def test_a_cut_in_the_middle_of_a_gentle_abort_ends_it() -> None:
         assert await bench.until(lambda: not bench.world.output_on, "the supply off") <= 0.05
         await bench.settle()
         assert bench.live.cause.sentence == GENTLE.sentence  # the first one stays the cause
+
+
+async def test_abort_by_a_person_in_the_middle_of_a_gentle_abort_ends_it_too() -> None:
+    async with made_up() as bench:
+        await in_state(bench, State.ABORTING)
+        assert bench.order(Command.ABORT) is State.ABORTING
+        assert await bench.until(lambda: not bench.world.output_on, "the supply off") <= 0.05
+        with pytest.raises(NotAllowed):
+            bench.order(Command.ABORT)  # there is nothing harder
+
+
+@pytest.mark.parametrize("state", [State.EXECUTE, State.HELD, State.STOPPING, State.ABORTING])
+async def test_set_points_close_in_the_same_step_as_the_cut(state: State) -> None:
+    async with made_up() as bench:
+        await in_state(bench, state)
+        assert bench.live.setpoints.is_open
+        bench.live.trip(CUT)
+        assert not bench.live.setpoints.is_open
+
+
+async def test_what_is_told_in_one_run_is_told_again_in_the_next() -> None:
+    warning = Cause(sentence="warm", reaction=Reaction.WARN)
+    async with made_up() as bench:
+        for run in (1, 2):
+            await bench.started()
+            for _ in range(3):
+                bench.live.trip(warning)
+            assert len(bench.world.told("warning")) == run
+            bench.order(Command.STOP)
+            await bench.settle()
 
 
 async def test_a_gentle_cause_ramps_down_before_it_switches_off() -> None:
