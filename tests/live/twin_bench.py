@@ -10,6 +10,7 @@ from benchd.app.discovery import find_drivers
 from benchd.app.wiring import Job, PlannedRun, bench_plan, plan_run
 from benchd.live.bench import Bench
 from benchd.live.link import Link
+from benchd.live.player import PlayedTest
 from benchd.live.run import Run
 from benchd.live.ticker import VirtualTicker
 from benchd.procedures import PROCEDURES
@@ -148,14 +149,21 @@ def planned(programme: str = SHORT, *, folder: Path, changes: Sequence[tuple[str
 
 @contextlib.asynccontextmanager
 async def running(
-    folder: Path, *, programme: str = SHORT, seed: int = 1, warning_s: float = 0.1, zero_time_s: float = 0.3
+    folder: Path,
+    *,
+    programme: str = SHORT,
+    seed: int = 1,
+    warning_s: float = 0.1,
+    zero_time_s: float = 0.3,
+    tests: Sequence[PlayedTest] | None = None,
+    drivers: TwinDrivers | None = None,
 ) -> AsyncIterator[OnTwin]:
-    """A bench that has come up and waits in Stopped with its run loaded."""
+    """A bench that has come up and waits in Stopped with its run loaded; `tests` replace those of the programme."""
     bench, run = planned(programme, folder=folder)
     plan = bench_plan(bench)
     starting = replace(plan.starting, pre_start_warning_s=warning_s, zero_time_s=zero_time_s)
     plan = replace(plan, starting=starting)
-    drivers = twin_drivers("vent_flap_24v", seed=seed)
+    drivers = drivers or twin_drivers("vent_flap_24v", seed=seed)
     log: list[tuple[str, dict]] = []
     links = {
         name: Link(
@@ -176,7 +184,7 @@ async def running(
     recorded = Recorded()
     ticker = VirtualTicker(plan.tick_hz)
     live = Bench(plan, links, ticker, on_event=lambda name, **fields: log.append((name, fields)), offload=at_once)
-    live.load(Run(title="short", plan=run.plan, tests=run.tests, open_recorder=lambda: recorded))
+    live.load(Run(title="short", plan=run.plan, tests=tests or run.tests, open_recorder=lambda: recorded))
     on_twin = OnTwin(live, drivers, links, run, recorded, log)
     async with asyncio.TaskGroup() as group:
         task = group.create_task(live.run(), name="bench")
