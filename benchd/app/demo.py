@@ -93,7 +93,7 @@ def run_demo(specimen: str, *, data: Path) -> int:
     evaluated.
     """
     scenario = SCENARIOS[specimen]
-    say(scenario.story)
+    say(tables.wrapped(scenario.story, hanging=0))
     say(
         "Everything here is simulated. A real bench has a hardware safety chain;\n"
         "benchd works below it and its stops are not a safety function.\n"
@@ -102,6 +102,8 @@ def run_demo(specimen: str, *, data: Path) -> int:
         status, folder, sentences = run_daemon(daemon_command(scenario, devices, data=data))
     if status != 0 or folder is None:
         say(" ".join(sentences) or "The daemon ended without a word.")
+        if folder is not None:
+            say(f"\nWhat was recorded until then is in\n{folder}")
         return status or 1
     say("\n" + tables.results(evaluate_in_subprocess(folder), everything=False))
     say(f"\nEverything recorded is in\n{folder}")

@@ -56,7 +56,7 @@ def results(found: Mapping[str, Any], *, everything: bool) -> str:
     for name, test in found["tests"].items():
         notes += [f"{_words(name)}: {note}" for note in test["notes"]]
     if notes:
-        blocks.append("\n".join(_wrapped(f"Note: {note}", hanging=6) for note in notes))
+        blocks.append("\n".join(wrapped(f"Note: {note}", hanging=6) for note in notes))
     return "\n\n".join(blocks) or "The run holds no tests."
 
 
@@ -74,7 +74,7 @@ def _results_of(name: str, test: Mapping[str, Any], *, everything: bool) -> str:
     lines = columns(rows, right=(1, 2), indent=GAP)
     for quantity, at in zip(reversed(shown), range(len(lines) - 1, 0, -1), strict=True):
         if quantity["value"] is None:
-            lines.insert(at + 1, _wrapped(f"      not determined: {quantity['reason']}", hanging=6))
+            lines.insert(at + 1, wrapped(f"      not determined: {quantity['reason']}", hanging=6))
     return "\n".join([f"{_words(name)} test", *lines])
 
 
@@ -101,7 +101,7 @@ def limits(in_force: Iterable[Limit], units: Mapping[str, str]) -> str:
         for line, without, row in zip(columns(rows, indent=GAP), told, rows, strict=True)
     ]
     heading = "Limits in force: bound in the channel's unit, how long it must last, reaction, where it was said"
-    said = [_wrapped(heading, hanging=0)]
+    said = [wrapped(heading, hanging=0)]
     channel = None
     for limit, line in zip(every, lines, strict=True):
         if limit.channel != channel:
@@ -140,7 +140,7 @@ def drivers(found: Found) -> str:
     said = []
     for name, line in zip(names, columns(rows), strict=True):
         words = found.drivers[name].summary if name in found.drivers else found.broken[name]
-        said += [line, _wrapped(f"    {words}", hanging=4)]
+        said += [line, wrapped(f"    {words}", hanging=4)]
     return "\n".join(said)
 
 
@@ -168,7 +168,8 @@ def columns(rows: Sequence[Sequence[str]], *, right: Iterable[int] = (), indent:
     ]
 
 
-def _wrapped(text: str, *, hanging: int) -> str:
+def wrapped(text: str, *, hanging: int) -> str:
+    """The text broken between words for the terminal, further lines `hanging` to the right; no word is broken."""
     return "\n".join(
         textwrap.wrap(
             text,
