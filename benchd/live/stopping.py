@@ -8,6 +8,7 @@ time withdraws the safety chain's permit. A software stop is not a safety functi
 """
 
 import asyncio
+import contextlib
 import math
 from collections.abc import Callable
 
@@ -122,13 +123,31 @@ class Stopper:
         rack.energised = False
 
     async def off_by_coasting(self, *, doubted: frozenset[str] = frozenset()) -> list[str | None]:
-        """The machine that drives is confirmed off first, while the other holds its torque bound; then the other."""
+        """The machine that drives is confirmed off first, while the other holds its torque bound; then the other.
+
+        A believed load drive follows standstill meanwhile: left with its torque it would turn the shaft backwards when
+        the supply is gone and only its word is late.
+        """
         self._rack.setpoints.close()
         first, second = self._plan.supply, self._plan.load_drive
         if self.load_machine_drives(doubted=doubted):
             first, second = second, first
         self._rack.on_event("coasting", first=str(first), second=str(second))
-        return [await self._withdrawing(first), await self._withdrawing(second)]
+        holds = second == self._plan.load_drive and second.device not in doubted and second in self._rack.in_service
+        async with asyncio.TaskGroup() as group:
+            holding = group.create_task(self._hold_still()) if holds else None
+            trouble = [await self._withdrawing(first)]
+            if holding is not None:
+                holding.cancel()  # the other's turn must not wait for a drive that does not answer
+        return [*trouble, await self._withdrawing(second)]
+
+    async def _hold_still(self) -> None:
+        """The load drive follows standstill by its own encoder within the braking torque; its refusal is no news."""
+        bound_nm = self._plan.stopping.braking_torque_nm
+        with contextlib.suppress(DriverError):
+            await self._rack.call(
+                self._plan.load_drive, lambda drive: drive.follow_speed(0.0, torque_limit_nm=bound_nm)
+            )
 
     async def last_resort(self, because: str) -> None:
         """A stop has failed by a defect of its own: the chain is asked to open, and every device is told once more."""
