@@ -124,7 +124,10 @@ class Inputs:
 
     def _add(self, name: str, index: int, size: float, degrees: float) -> None:
         if size > 0.0:
-            self.sources.append(Source(name=name, input=index, standard_uncertainty=size, degrees_of_freedom=degrees))
+            # One estimate of a contribution's size serves every point: its degrees of freedom count once.
+            self.sources.append(
+                Source(name=name, input=index, standard_uncertainty=size, degrees_of_freedom=degrees, group=name)
+            )
 
     def channel(self, inputs: Floats, name: str) -> Floats:
         """The channel's means (b, n) under the errors in `inputs` (b, m)."""

@@ -17,6 +17,7 @@ import numpy as np
 from benchd.analysis import Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
 from benchd.app.streams import place_of
 from benchd.records import (
+    Ending,
     RecordsError,
     SampleColumns,
     read_description,
@@ -61,10 +62,17 @@ def evaluate_folder(folder: Path) -> None:
         recover(folder)  # the run was killed; one that is still being written is refused
     record, missing = read_record(folder)
     document = results_document(evaluate(record))
-    document["notes"] = [*missing, *_as_list(document["notes"])]
+    document["notes"] = [*_about_the_ending(folder), *missing, *_as_list(document["notes"])]
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
     write_whole(folder / RESULTS, (text + "\n").encode())
     reseal(folder)
+
+
+def _about_the_ending(folder: Path) -> list[str]:
+    ending = read_ending(folder)
+    if ending is None or ending["ending"] == Ending.COMPLETE:
+        return []
+    return [f"The run did not complete, it was {ending['ending']}: {ending['why']}"]
 
 
 def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
@@ -72,11 +80,12 @@ def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
     description = read_description(folder)
     events = read_events(folder)
     samples = read_samples(folder)
+    cut_off = _cut_off(events)
     channels = {str(channel["name"]): channel for channel in description["channels"]}
     record = Record(
         time_mono_s=samples.time_mono_s,
         test=samples.test,
-        point=_last_window_only(samples),
+        point=_whole_windows(samples, cut_off),
         values=samples.values,
         ages_s={name: ages.astype(np.float64) for name, ages in samples.ages_s.items()},
         quality=samples.quality,
@@ -88,14 +97,18 @@ def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
                 index=int(test["index"]),
                 kind=str(test["kind"]),
                 settings=test["settings"],
-                points=_points(events, int(test["index"])),
+                points=_points(events, int(test["index"]), cut_off),
             )
             for test in description["tests"]
         ],
         motor=description["configuration"]["motor"],
         setup=description["configuration"]["setup"],
     )
-    return record, tuple(samples.missing)
+    left_out = (
+        f"Point {number} of test {test} was cut off before its window was full and is left out."
+        for test, number in sorted(cut_off)
+    )
+    return record, (*samples.missing, *left_out)
 
 
 def calibration_of(channel: Mapping[str, Any]) -> Calibration | None:
@@ -107,8 +120,11 @@ def calibration_of(channel: Mapping[str, Any]) -> Calibration | None:
     return Calibration(**known)
 
 
-def _last_window_only(samples: SampleColumns) -> np.ndarray[Any, np.dtype[np.int16]]:
-    """The points with only the last contiguous window of each: one that was held in between was averaged again."""
+def _whole_windows(samples: SampleColumns, cut_off: set[tuple[int, int]]) -> np.ndarray[Any, np.dtype[np.int16]]:
+    """The points with only the last contiguous window of each, and none of one that was cut off.
+
+    A point that was held in between was averaged again.
+    """
     point, test = samples.point, samples.test
     kept = np.full_like(point, -1)
     inside = np.flatnonzero(point >= 0)
@@ -120,8 +136,9 @@ def _last_window_only(samples: SampleColumns) -> np.ndarray[Any, np.dtype[np.int
     )
     windows = np.split(inside, np.flatnonzero(new)[1:])
     last = {(int(test[rows[0]]), int(point[rows[0]])): rows for rows in windows}
-    for rows in last.values():
-        kept[rows] = point[rows]
+    for place, rows in last.items():
+        if place not in cut_off:
+            kept[rows] = point[rows]
     return kept
 
 
@@ -137,13 +154,23 @@ def _zeros(events: Iterable[Mapping[str, Any]]) -> dict[str, Zero]:
     }
 
 
-def _points(events: Iterable[Mapping[str, Any]], test: int) -> list[RecordedPoint]:
+def _cut_off(events: Iterable[Mapping[str, Any]]) -> set[tuple[int, int]]:
+    """Test and number of every point whose averaging was begun and not brought to its end."""
+    whole: dict[tuple[int, int], bool] = {}
+    for event in events:
+        if event["event"] in {"point_started", "point_ended"}:
+            ended = event["event"] == "point_ended" and bool(event.get("whole", True))
+            whole[int(event["test"]), int(event["number"])] = ended
+    return {place for place, ended in whole.items() if not ended}
+
+
+def _points(events: Iterable[Mapping[str, Any]], test: int, cut_off: set[tuple[int, int]]) -> list[RecordedPoint]:
     found = {
         int(event["number"]): RecordedPoint(
             point=int(event["number"]), direction=event["direction"], asked=event["asked"]
         )
         for event in events
-        if event["event"] == "point_started" and event["test"] == test
+        if event["event"] == "point_started" and event["test"] == test and (test, int(event["number"])) not in cut_off
     }
     return [found[number] for number in sorted(found)]
 

@@ -68,12 +68,15 @@ def make_drivers(bench: Bench) -> Mapping[str, Driver]:
 
 
 def default_runtime_directory() -> Path:
-    """Where lock files go: systemd's runtime directory, else the user's, else the system's for temporary files."""
-    for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"):
-        place = os.environ.get(name)
-        if place:
-            return Path(place)
-    return Path("/tmp") / f"benchd-{os.getuid()}"  # noqa: S108 - one lock file, owned by this user
+    """Where lock files go: systemd's runtime directory, else one place for every user of this machine.
+
+    A place of each user's own would let two daemons run one bench.
+    """
+    given = os.environ.get("RUNTIME_DIRECTORY")
+    if given:
+        return Path(given)
+    service = Path("/run/benchd")
+    return service if service.is_dir() else Path("/tmp")  # noqa: S108 - a lock file, nothing is believed of its content
 
 
 class _Daemon:

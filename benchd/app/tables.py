@@ -27,18 +27,24 @@ HEADLINES = {
         "no_load_speed",
         "no_load_current",
         "voltage_constant",
-        "friction_torque",
+        "friction_torque_at_no_load",
+        "friction_torque_coulomb",
+        "friction_coefficient_viscous",
+        "bench_drag_at_no_load",
     ),
     "load": (
-        "winding_resistance",
         "torque_constant",
-        "efficiency_at_rated_torque",
+        "winding_resistance",
+        "winding_resistance_20",
+        "brush_drop",
         "speed_at_rated_torque",
         "current_at_rated_torque",
+        "efficiency_at_rated_torque",
         "maximum_efficiency",
         "maximum_output_power",
         "stall_torque",
         "stall_current",
+        "winding_temperature",
     ),
 }
 
@@ -51,7 +57,8 @@ def width_of_terminal() -> int:
 
 def results(found: Mapping[str, Any], *, everything: bool) -> str:
     """One table a test, the headline quantities or all of them, then every sentence that a reader must see."""
-    blocks = [_results_of(name, test, everything=everything) for name, test in found["tests"].items()]
+    played = sorted(found["tests"].items(), key=lambda named: named[1]["index"])
+    blocks = [_results_of(name, test, everything=everything) for name, test in played]
     notes = [*found["notes"]]
     for name, test in found["tests"].items():
         notes += [f"{_words(name)}: {note}" for note in test["notes"]]

@@ -146,7 +146,7 @@ def plan_run(bench: Bench, job: Job) -> PlannedRun:
         slopes=_slopes(bench),
         speed_limit_rpm=min(_magnitude(limits, "shaft_speed"), _setting(bench, load, "max_speed_rpm"), *train),
         current_limit_a=min(
-            SUPPLY_KEEPS_BELOW * _magnitude(limits, "dc_current"), _setting(bench, supply, "max_current_a")
+            SUPPLY_KEEPS_BELOW * _highest(limits, "dc_current"), _setting(bench, supply, "max_current_a")
         ),
     )
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
@@ -160,6 +160,13 @@ def plan_run(bench: Bench, job: Job) -> PlannedRun:
             who=f"{job.programme.document.origin(('test', number, 'kind'))} ({test.title})",
         )
     ]
+    weakest_nm = min(_magnitude(limits, "shaft_torque"), *train_nm)
+    if bench.stopping.braking_torque_nm >= weakest_nm:
+        found.append(
+            f"{bench.document.origin(('stopping', 'braking_torque_nm'))} brakes with "
+            f"{bench.stopping.braking_torque_nm:g} N·m, but set-up, shaft train and limits bear less than "
+            f"{weakest_nm:g} N·m: lower it or take a stronger coupling."
+        )
     if found:
         raise Unfit(" ".join(found))
     return PlannedRun(
@@ -243,6 +250,18 @@ def _capacities(bench: Bench, job: Job, sources: Iterable[LimitSource]) -> Itera
 def _setting(bench: Bench, device: str, key: str) -> float:
     value: Any = getattr(bench.devices[device].settings, key, None)
     return math.inf if value is None else float(value)
+
+
+def _highest(limits: Iterable[Limit], channel: str) -> float:
+    """The tightest upper bound: a supply knows its current's direction."""
+    return min(
+        (
+            limit.value
+            for limit in limits
+            if (limit.channel, limit.bound) == (channel, Bound.HIGH) and limit.reaction is not Reaction.WARN
+        ),
+        default=math.inf,
+    )
 
 
 def _magnitude(limits: Iterable[Limit], channel: str) -> float:

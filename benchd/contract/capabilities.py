@@ -167,5 +167,3 @@ class Driver(Protocol):
 
         Called by the link alone, after a late or wrong reply or a cancelled call. Identity is checked again.
         """
-
-

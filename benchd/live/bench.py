@@ -197,7 +197,7 @@ class Bench:
             silent_s = time_mono_s - poller.heard_mono_s
             if device.name in needed and silent_s > silent_after_s(device.poll_hz):
                 link = self._links[device.name]
-                why = "no reply comes" if link.state is LinkState.UP else link.last_error
+                why = (poller.says or "no reply comes") if link.state is LinkState.UP else link.last_error
                 sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {why}"
                 self.trip(
                     Cause(
@@ -344,6 +344,8 @@ class Bench:
     async def _unhold(self) -> None:
         if self._player is not None:
             self._player.restore()
+        if self.intake.monitor is not None:
+            self.intake.monitor.rearm()  # what is still beyond a limit holds the run again
         await self._arrived_at_targets()
 
     async def _arrived_at_targets(self) -> None:

@@ -80,7 +80,7 @@ class Player:
     def stop(self) -> None:
         """Play nothing any more; targets stay as they are."""
         self.playing = False
-        self._leave_point()
+        self._leave_point(whole=False)
 
     def frame(self, frame: Frame) -> Place:
         """Feed one frame; the place that this frame belongs to."""
@@ -123,7 +123,7 @@ class Player:
                 self._on_event("point_started", test=self._number, **dataclasses.asdict(move.point))
         self._point = move.point
 
-    def _leave_point(self) -> None:
+    def _leave_point(self, *, whole: bool = True) -> None:
         if self._point is not None:
-            self._on_event("point_ended", test=self._number, number=self._point.number)
+            self._on_event("point_ended", test=self._number, number=self._point.number, whole=whole)
             self._point = None

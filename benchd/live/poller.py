@@ -48,6 +48,7 @@ class Poller:
         self._phase = phase
         self._untaken = 0
         self._broken_told = False
+        self.says = ""  # why the last reading did not come, in the driver's words; empty after one that did
         self.heard_mono_s = -float("inf")
 
     async def run(self) -> None:
@@ -71,6 +72,7 @@ class Poller:
             if reading is None:
                 return
             self.heard_mono_s = reading.taken_mono_s
+            self.says = ""
             self._on_reading(ref, reading)
         if self._beat is not None:
             try:
@@ -85,7 +87,8 @@ class Poller:
     async def _look(self, ref: PortRef) -> Reading | None:
         try:
             reading: Reading = await self._link.call(ref.port, _read)
-        except DriverError:
+        except DriverError as error:
+            self.says = str(error)
             return None
         except Exception as error:  # noqa: BLE001 - a defect in one driver must not end the polling of the others
             self._tell_broken(ref, error)

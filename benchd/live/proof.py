@@ -64,6 +64,12 @@ def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits) -> lis
             f"{name} can make {limits.torque_limit_nm:g} N·m by itself, but the shaft train carries "
             f"{run.train_torque_nm:g} N·m: lower the torque limit in the drive."
         )
+    # Object 605Ah: 0 disable the power stage, 1 to 4 slow down and disable, 5 to 8 slow down and stay enabled.
+    if limits.quick_stop_option not in {0, 1, 2, 3, 4}:
+        found.append(
+            f"{name} has quick stop option {limits.quick_stop_option} (605Ah), which leaves its power stage on: "
+            "set 0 to 4 in the drive."
+        )
     # Object 605Ch: 0 disable the power stage, 1 slow down first; 605Eh: 0 disable, 1 and 2 slow down (IEC 61800-7-201).
     if limits.disable_option not in {0, 1}:
         found.append(f"{name} has disable option {limits.disable_option} (605Ch): set 0 or 1 in the drive.")

@@ -5,7 +5,7 @@ import math
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, TypeVar
 
-from benchd.contract import DriverError, Reading, Refused
+from benchd.contract import DriverError, Reading, Refused, SinkReading
 from benchd.live.intake import Intake
 from benchd.live.link import Link
 from benchd.live.link_state import sentence_of
@@ -15,6 +15,7 @@ from benchd.rules.channels import Quality
 
 R = TypeVar("R", bound=Reading)
 LOOK_AGAIN_S = 0.005
+SINK_AGE_LIMIT_S = 0.5
 LANE_S = 0.05  # what a lane may need on top to cut off a call that is stuck
 
 
@@ -114,13 +115,20 @@ class Rack:
         return max(found, default=math.nan)
 
     def link_voltage_v(self) -> float:
-        """The greatest voltage that supply, sink and link channel show; infinite when none shows any."""
+        """The greatest voltage that the link's own channel and the sink across it show; infinite when neither does.
+
+        The supply says nothing of the link: a diode stands between them.
+        """
         now_s = asyncio.get_running_loop().time()
         found = [
             abs(sample.value)
             for channel in self.plan.channels
-            if channel.name in {"link_voltage", "supply_voltage", "sink_voltage", "dc_voltage"}
+            if channel.name == "link_voltage"
             for sample in [self.intake.samples[channel.name]]
-            if sample.quality is Quality.GOOD and now_s - sample.taken_mono_s <= channel.age_limit_s
+            if sample.quality in {Quality.GOOD, Quality.OVER_RANGE}
+            and now_s - sample.taken_mono_s <= channel.age_limit_s
         ]
+        sink = self.latest(self.plan.sink, SinkReading)
+        if sink is not None and now_s - sink.taken_mono_s <= SINK_AGE_LIMIT_S:
+            found.append(abs(sink.voltage_v))
         return max(found, default=math.inf)

@@ -83,7 +83,10 @@ class Rester:
         return None
 
     async def still_off(self) -> str | None:
-        """Look once more at what was made safe: a late command on a wire may have switched it on again."""
+        """Look once more at what was made safe: a late command on a wire may have switched it on again.
+
+        A device that answers no more had confirmed before; what did not confirm was told then.
+        """
         rack, plan = self._rack, self._plan
         supply, drive = await asyncio.gather(
             rack.fresh(plan.supply, SupplyReading, within_s=STILL_OFF_WITHIN_S),

@@ -113,10 +113,13 @@ class Stopper:
         """
         rack = self._rack
         rack.setpoints.close()
-        if rack.energised or rack.shaft_speed_rpm() > self._plan.stopping.standstill_rpm:
+        speed_rpm = rack.shaft_speed_rpm()
+        if rack.energised or speed_rpm > self._plan.stopping.standstill_rpm:
             trouble = await self.off_by_coasting()
             if not math.isnan(rack.shaft_speed_rpm()):
                 trouble.append(await self._rester.come_to_rest())
+        elif math.isnan(speed_rpm):  # it may turn for all that is known: one after the other, never in a race
+            trouble = [await rack.safe(self._plan.supply), await rack.safe(self._plan.load_drive)]
         else:
             trouble = await self._both_at_once()
         self._refuse(trouble)
@@ -182,7 +185,11 @@ class Stopper:
         return torque_nm * (1.0 if math.isnan(speed_rpm) else speed_rpm) < 0.0
 
     async def _off_by_braking(self, believed: Callable[[], bool]) -> list[str | None]:
-        """A driving load machine relieved, supply off and confirmed, brake within the bound, power stage off."""
+        """A driving load machine relieved, supply off while the brake is put on, power stage off.
+
+        The brake does not wait for the supply's word: a drive left following its torque would turn the shaft backwards
+        as soon as the supply is gone, and one that follows standstill cannot.
+        """
         if self.load_machine_drives():
             unrelieved = await self._relieve()
             if unrelieved is not None:  # it does not do what it is told: off with it, before the supply lets go
@@ -191,11 +198,8 @@ class Stopper:
                     await self._withdrawing(self._plan.load_drive),
                     await self._withdrawing(self._plan.supply),
                 ]
-        return [
-            await self._withdrawing(self._plan.supply),
-            await self._brake(believed),
-            await self._withdrawing(self._plan.load_drive),
-        ]
+        trouble = list(await asyncio.gather(self._withdrawing(self._plan.supply), self._brake(believed)))
+        return [*trouble, await self._withdrawing(self._plan.load_drive)]
 
     async def _relieve(self) -> str | None:
         """The load machine drives: it is told to make no torque, confirmed by read-back and by what is measured."""
@@ -240,6 +244,8 @@ class Stopper:
             if math.isnan(speed_rpm):
                 break
             await asyncio.sleep(LOOK_AGAIN_S)
+        if not believed():
+            return None  # the cause has grown and says why
         return (
             f"The shaft still turned at {rack.shaft_speed_rpm():.0f} r/min after "
             f"{loop.time() - began_s:.2g} s of braking."

@@ -1,5 +1,6 @@
 """Lets one daemon run a bench. It must never be held by a process that is gone (the kernel releases it)."""
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
@@ -23,7 +24,7 @@ class BenchLock:
         """Take the lock or raise `RecordsError` with a sentence that names the process that has it."""
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+            handle = self._open()
         except OSError as error:
             raise RecordsError(f"The lock file {self._path} could not be opened: {cause_of(error)}.") from error
         try:
@@ -34,14 +35,22 @@ class BenchLock:
             raise RecordsError(
                 f"Process {owner} already runs this bench (lock file {self._path}): stop it before starting another."
             ) from None
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
+        with contextlib.suppress(OSError):  # another user's file can be locked but not written
+            os.ftruncate(handle, 0)
+            os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
         self._handle = handle
+
+    def _open(self) -> int:
+        try:
+            return os.open(self._path, os.O_RDWR | os.O_CREAT, 0o644)
+        except PermissionError:
+            return os.open(self._path, os.O_RDONLY)
 
     def release(self) -> None:
         """Give the lock back; legal twice."""
         if self._handle >= 0:
-            os.ftruncate(self._handle, 0)
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._handle, 0)
             os.close(self._handle)
             self._handle = -1
 

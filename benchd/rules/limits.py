@@ -116,6 +116,13 @@ class LimitMonitor:
             watched = self._channels.setdefault(limit.channel, _Watched(good_mono_s=start_mono_s))
             (watched.stale if limit.bound is Bound.STALE else watched.bounds).append(_Watch(limit))
 
+    def rearm(self) -> None:
+        """Tell crossings that last anew, each after its delay: whoever goes on beyond a limit is stopped again."""
+        for watched in self._channels.values():
+            for watch in (*watched.bounds, *watched.stale):
+                watch.since_mono_s = None
+                watch.told = False
+
     def observe(self, channel: str, sample: Sample) -> list[Crossing]:
         """The crossings that this reading completes. An over-range value still counts: it is beyond, not unknown."""
         watched = self._channels.get(channel)

@@ -102,6 +102,9 @@ def channel_problems(
             continue
         device, _, signal = channel.source.split(".")
         yield from _unit_problems(document, path, channel, signal, calibrations.get(name))
+        if channel.zeroed and channel.unit != "N·m":
+            says = "is for a torque in N·m only, whose zero the start bounds; take the offset into the sensor file"
+            yield document.problem((*path, "zeroed"), says)
         period_s = 1.0 / devices[device].poll_hz
         if channel.age_limit_s <= period_s:
             says = (

@@ -90,7 +90,7 @@ def test_results_line_up_and_reasons_stand_below(monkeypatch: pytest.MonkeyPatch
         "quantities": [
             quantity("no_load_speed", 3456.78, 12.3, "r/min"),
             quantity("voltage_constant", 0.0647123, 0.00016, "V·s"),
-            quantity("friction_torque", None),
+            quantity("friction_torque_coulomb", None),
             quantity("hidden_detail", 1.0, 0.1),
         ],
     }
@@ -98,10 +98,10 @@ def test_results_line_up_and_reasons_stand_below(monkeypatch: pytest.MonkeyPatch
     lines = text.splitlines()
     assert lines[:5] == [
         "no load test",
-        "  quantity            value  ± U (95 %)  unit",
-        "  no load speed        3457          12  r/min",
-        "  voltage constant  0.06471     0.00016  V·s",
-        "  friction torque         -",
+        "  quantity                   value  ± U (95 %)  unit",
+        "  no load speed               3457          12  r/min",
+        "  voltage constant         0.06471     0.00016  V·s",
+        "  friction torque coulomb        -",
     ]
     assert lines[5].startswith("      not determined: the shaft never turned")
     assert lines[6].startswith("      the shaft never turned") or lines[6].startswith("      never turned")
