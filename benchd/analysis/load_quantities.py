@@ -10,8 +10,9 @@ from benchd.analysis.results import Wanted
 
 # whoever recomputes a point by hand needs these words and samples.parquet, nothing else
 MEAN = (
-    "mean over the point: its rows of good quality (0), without rows that repeat a sample (time_mono_s less age stands "
-    "still), of the last window where it was averaged more than once"
+    "mean over the point: its rows of good quality (0), without rows that repeat a sample (time_mono_s less age moves "
+    "by less than 0.1 ms, since ages are kept in single precision), of the last window where it was averaged more "
+    "than once"
 )
 HYSTERESIS = ("hysteresis_current", "hysteresis_speed", "hysteresis_at_torque")
 

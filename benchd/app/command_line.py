@@ -190,6 +190,8 @@ def serve(
     from benchd.app.serve import COMPLETE, DriverBroken, default_runtime_directory  # noqa: PLC0415
     from benchd.app.serve import serve as run_daemon  # noqa: PLC0415
 
+    if programme is None and (order, serial, operator) != ("none", "none", ""):
+        fail("--order, --serial and --operator belong to a run: give PROGRAMME, MOTOR and SETUP too.", USAGE)
     with one_sentence():
         loaded, run = load_all(
             bench,
@@ -227,9 +229,16 @@ def check(
             say(f"Warning: {warning}\n")
         say(f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
         if run is None:
+            say(f"Run folders go to {loaded.data_directory}.")
             return
         say("\n" + tables.demands(run))
         say("\n" + tables.limits(run.plan.limits, {c.name: c.unit for c in plan.channels}))
+        proof = (
+            f"Before enabling, serve reads back that {plan.load_drive} trips itself at {run.plan.train_speed_rpm:g} "
+            f"r/min or less and makes {run.plan.train_torque_nm:g} N·m or less, which is what the shaft train bears; "
+            "it refuses otherwise."
+        )
+        say("\n" + tables.wrapped(proof, hanging=0))
         say(f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
 
 

@@ -26,6 +26,7 @@ from benchd.records import (
     read_samples,
     recover,
     reseal,
+    verify,
 )
 from benchd.records.durable import write_whole
 from benchd.rules.channels import Calibration, Contribution
@@ -60,9 +61,16 @@ def evaluate_folder(folder: Path) -> None:
     read_description(folder)  # a folder that is none of ours is refused before anything is written into it
     if read_ending(folder) is None:
         recover(folder)  # the run was killed; one that is still being written is refused
+    changed = verify(folder)
     record, missing = read_record(folder)
     document = results_document(evaluate(record))
-    document["notes"] = [*_about_the_ending(folder), *missing, *_as_list(document["notes"])]
+    document["notes"] = [
+        *_about_the_ending(folder),
+        *_about_the_sensors(folder),
+        *changed,
+        *missing,
+        *_as_list(document["notes"]),
+    ]
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
     write_whole(folder / RESULTS, (text + "\n").encode())
     reseal(folder)
@@ -73,6 +81,18 @@ def _about_the_ending(folder: Path) -> list[str]:
     if ending is None or ending["ending"] == Ending.COMPLETE:
         return []
     return [f"The run did not complete, it was {ending['ending']}: {ending['why']}"]
+
+
+def _about_the_sensors(folder: Path) -> list[str]:
+    """A sensor that was past its date when the run began."""
+    description = read_description(folder)
+    day = str(description["started_utc"])[:10]
+    return [
+        f"{channel['name']}: the calibration of {plain['sensor']} ({plain['serial']}) was due on {plain['due_on']}, "
+        f"before the run on {day}."
+        for channel in description["channels"]
+        if (plain := channel.get("calibration")) is not None and str(plain["due_on"]) < day
+    ]
 
 
 def read_record(folder: Path) -> tuple[Record, Sequence[str]]:

@@ -28,6 +28,7 @@ from benchd.rules.states import Command, NotAllowed, State
 from benchd.settings.bench import Bench
 
 COMPLETE, FAILED, TRIPPED = 0, 1, 3
+CHAIN_WITHIN_S = 60.0  # for a person to walk to the reset button
 
 
 class DriverBroken(Exception):
@@ -158,6 +159,7 @@ class _Daemon:
             self._outcome.status = COMPLETE
             return
         live.load(self._live_run(self._run))
+        await self._chain_reset(live)
         for command in (Command.RESET, Command.START):
             if self._asked_to_end.is_set() or not self._command(live, command):
                 break
@@ -171,6 +173,16 @@ class _Daemon:
         self._outcome.status = {State.COMPLETE: COMPLETE, State.ABORTED: TRIPPED}.get(live.engine.state, FAILED)
         if self._outcome.status == FAILED and self._asked_to_end.is_set():
             self._outcome.sentences.append("The run was stopped because the process was told to end.")
+
+    async def _chain_reset(self, live: LiveBench) -> None:
+        """Give a person time to reset the safety chain while the heartbeat runs: many take no reset without one."""
+        until_s = time.monotonic() + CHAIN_WITHIN_S
+        told = False
+        while (sentence := live.chain_says()) and time.monotonic() < until_s and not self._asked_to_end.is_set():
+            if not told:
+                told = True
+                self._event("waiting_for_chain", sentence=sentence, seconds=CHAIN_WITHIN_S)
+            await asyncio.sleep(0.1)
 
     def _command(self, live: LiveBench, command: Command) -> bool:
         try:
@@ -201,14 +213,21 @@ class _Daemon:
         except NotAllowed:
             return
 
+    def _tell(self, sentence: str) -> None:
+        """Keep what a person must read at the end, and nothing that was said already."""
+        told = self._outcome.sentences
+        if not any(sentence in one for one in told):
+            told[:] = [one for one in told if one not in sentence]
+            told.append(sentence)
+
     def _link_changed(self, change: LinkChange) -> None:
         self._event("link", link=change.link, state=change.state.value, sentence=change.sentence)
 
     def _event(self, name: str, **fields: object) -> None:
         if name in {"failed", "not_safe", "recording_failed"}:
-            self._outcome.sentences.append(str(fields["sentence"]))
+            self._tell(str(fields["sentence"]))
         elif name == "tripped":
-            self._outcome.sentences.append(str(fields["cause"]))
+            self._tell(str(fields["cause"]))
         elif name == "explained":  # the chain tells why, what was seen first was only its effect
             told = self._outcome.sentences
             told[:] = [str(fields["cause"]) if one == fields["seen_first"] else one for one in told]

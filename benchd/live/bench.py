@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 
-from benchd.contract import Reading
+from benchd.contract import Reading, SafetyChainReading
 from benchd.live.causes import Cause, cause_of
 from benchd.live.engine import ActFailed, Engine
 from benchd.live.heartbeat import Heartbeat
@@ -20,7 +20,7 @@ from benchd.live.run import Run
 from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
-from benchd.live.supervision import objection, silent_after_s
+from benchd.live.supervision import chain_objection, objection, silent_after_s
 from benchd.live.ticker import Tick, Ticker
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import Role
@@ -127,6 +127,11 @@ class Bench:
             self.engine.command(Command.HOLD, because=cause.sentence)
         elif state in {State.STARTING, State.UNHOLDING}:
             self._hold_because = cause.sentence
+
+    def chain_says(self) -> str | None:
+        """Why the safety chain lets no energy flow, as last read; None where it does or has not been read."""
+        reading = self._rack.latest(self.plan.safety_chain, SafetyChainReading)
+        return None if reading is None else chain_objection(reading)
 
     # the tasks
 

@@ -1,6 +1,7 @@
 """Loads settings files into frozen, checked values. It must never touch a device or import a plugin."""
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from benchd.settings.specimen_files import MotorFile, ProgrammeFile, SetupFile
 __all__ = ["Registry", "SettingsError", "load_bench", "load_motor", "load_programme", "load_sensor", "load_setup"]
 
 _File = TypeVar("_File", bound=BaseModel)
+RAD_S_PER_RPM = math.pi / 30.0
 NOTHING: Mapping[str, Mapping[str, object]] = MappingProxyType({})
 
 
@@ -93,6 +95,7 @@ def load_motor(path: Path) -> Motor:
         )
         if most < rated
     ]
+    problems += _plate_problems(motor, document)
     if problems:
         refuse(path, problems)
     return Motor(settings=motor, warnings=_plate_warnings(motor, document), document=document)
@@ -246,8 +249,35 @@ def _channels(file: BenchFile, calibrations: Mapping[str, Calibration]) -> dict[
 # --- motors and programmes
 
 
+def _plate_problems(motor: MotorFile, document: Document) -> list[Problem]:
+    """Numbers of a plate that no motor has, which is what a wrong unit looks like; the bounds are common practice."""
+    rated, sheet = motor.rated, motor.data_sheet
+    idle_rpm = rated.voltage_v / sheet.ke_v_s / RAD_S_PER_RPM
+    stall_a = rated.voltage_v / sheet.resistance_ohm
+    problems = []
+    if not 0.3 * idle_rpm <= rated.speed_rpm <= 1.05 * idle_rpm:
+        says = (
+            f"is {sheet.ke_v_s:g}, with which {rated.voltage_v:g} V give {idle_rpm:.4g} r/min without load where the "
+            f"rated speed is {rated.speed_rpm:g} r/min; write V·s/rad (V per 1000 r/min times 0.00955) and r/min"
+        )
+        problems.append(document.problem(("data_sheet", "ke_v_s"), says))
+    if not 0.3 <= rated.torque_nm / (sheet.ke_v_s * rated.current_a) <= 1.1:
+        says = (
+            f"is {rated.torque_nm:g} N·m, but {rated.current_a:g} A times ke_v_s make "
+            f"{sheet.ke_v_s * rated.current_a:.4g} N·m before friction; correct the one that is wrong"
+        )
+        problems.append(document.problem(("rated", "torque_nm"), says))
+    if stall_a <= rated.current_a:
+        says = (
+            f"is {sheet.resistance_ohm:g} Ω, which lets only {stall_a:.4g} A through at {rated.voltage_v:g} V where "
+            f"the rated current is {rated.current_a:g} A; write ohms between the terminals"
+        )
+        problems.append(document.problem(("data_sheet", "resistance_ohm"), says))
+    return problems
+
+
 def _plate_warnings(motor: MotorFile, document: Document) -> tuple[str, ...]:
-    shaft_power_w = motor.rated.torque_nm * motor.rated.speed_rpm * 0.10471975511965977  # rad/s per r/min
+    shaft_power_w = motor.rated.torque_nm * motor.rated.speed_rpm * RAD_S_PER_RPM
     if abs(motor.rated.power_w - shaft_power_w) <= 0.05 * shaft_power_w:
         return ()
     sentence = (

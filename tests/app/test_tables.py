@@ -38,7 +38,8 @@ def test_check_through_a_pipe_has_one_line_a_limit(typed, site, monkeypatch: pyt
 
 def test_check_of_a_bench_alone_says_how_much_it_holds(typed) -> None:
     said = typed("check", "greenhouse")
-    assert said.out == "Bench greenhouse: 7 devices, 15 channels.\n"
+    assert said.out.splitlines()[0] == "Bench greenhouse: 7 devices, 15 channels."
+    assert said.out.splitlines()[1].startswith("Run folders go to /")
 
 
 def test_warnings_come_first(typed, site) -> None:

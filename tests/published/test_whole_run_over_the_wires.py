@@ -293,8 +293,8 @@ def test_an_auditor_gets_a_point_s_efficiency_from_the_samples_with_numpy_alone(
     # these words are what the auditor follows below
     assert stated["how"] == (
         "shaft torque times speed times π/30, by voltage times current, each the mean over the point: its rows of good "
-        "quality (0), without rows that repeat a sample (time_mono_s less age stands still), of the last window where "
-        "it was averaged more than once"
+        "quality (0), without rows that repeat a sample (time_mono_s less age moves by less than 0.1 ms, since ages "
+        "are kept in single precision), of the last window where it was averaged more than once"
     )
     columns, mine = rows_of_point(sound.folder, LOAD, 2)
     assert np.all(np.diff(np.flatnonzero(mine)) == 1)  # one window
