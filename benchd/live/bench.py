@@ -1,6 +1,7 @@
 """The running bench: tick, pollers, state and trips put together. It wires the room, nothing more."""
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Mapping
 
 from benchd.contract import Reading, SafetyChainReading
@@ -20,7 +21,7 @@ from benchd.live.run import Run
 from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
-from benchd.live.supervision import chain_objection, objection, silent_after_s
+from benchd.live.supervision import chain_objection, objection, silence, silent_after_s
 from benchd.live.ticker import Tick, Ticker
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import Role
@@ -160,10 +161,18 @@ class Bench:
             group.create_task(self.engine.run(), name="engine")
 
     async def _come_up(self) -> None:
-        """Wait for the devices, bring what can energise to its safe state, then say that the bench is Stopped."""
-        loop = asyncio.get_running_loop()
+        """Wait for the devices, bring what can energise to its safe state, then say that the bench is Stopped.
+
+        What turns, drives or permits must have been read once: a shaft of unknown speed is not one at rest.
+        """
+        plan, loop = self.plan, asyncio.get_running_loop()
         until_s = loop.time() + DEVICES_WITHIN_S
-        while loop.time() < until_s and not all(link.state is LinkState.UP for link in self._links.values()):
+        telling = {channel.device for channel in plan.channels if channel.name in {"shaft_speed", "drive_speed"}}
+        telling |= {ref.device for ref in (plan.supply, plan.load_drive, plan.safety_chain)}
+        while loop.time() < until_s and not (
+            all(link.state is LinkState.UP for link in self._links.values())
+            and all(math.isfinite(one.heard_mono_s) for one in self._pollers if one.device.name in telling)
+        ):
             await asyncio.sleep(LOOK_AGAIN_S)
         absent = {name: link.last_error for name, link in self._links.items() if link.state is not LinkState.UP}
         try:
@@ -203,15 +212,7 @@ class Bench:
             if device.name in needed and silent_s > silent_after_s(device.poll_hz):
                 link = self._links[device.name]
                 why = (poller.says or "no reply comes") if link.state is LinkState.UP else link.last_error
-                sentence = f"{device.name} has been silent for {silent_s * 1e3:.0f} ms: {why}"
-                self.trip(
-                    Cause(
-                        sentence=sentence,
-                        reaction=Reaction.CUT,
-                        doubted=frozenset({device.name}),
-                        key=f"{device.name} silent",
-                    )
-                )
+                self.trip(silence(device.name, silent_s=silent_s, why=why))
 
     async def _progress(self) -> None:
         while True:

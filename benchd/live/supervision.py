@@ -21,6 +21,16 @@ def silent_after_s(poll_hz: float) -> float:
     return max(SILENT_AT_LEAST_S, SILENT_POLLS / poll_hz)
 
 
+def silence(device: str, *, silent_s: float, why: str) -> Cause:
+    """The cause that a device stands for which nothing was heard of; what it does meanwhile is doubtful."""
+    return Cause(
+        sentence=f"{device} has been silent for {silent_s * 1e3:.0f} ms: {why}",
+        reaction=Reaction.CUT,
+        doubted=frozenset({device}),
+        key=f"{device} silent",
+    )
+
+
 def chain_objection(reading: SafetyChainReading) -> str | None:
     """Why the safety chain does not let energy flow, most telling input first, or None."""
     if not reading.estop_released:

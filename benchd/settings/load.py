@@ -261,7 +261,7 @@ def _plate_problems(motor: MotorFile, document: Document) -> list[Problem]:
             f"rated speed is {rated.speed_rpm:g} r/min; write V·s/rad (V per 1000 r/min times 0.00955) and r/min"
         )
         problems.append(document.problem(("data_sheet", "ke_v_s"), says))
-    if not 0.3 <= rated.torque_nm / (sheet.ke_v_s * rated.current_a) <= 1.1:
+    if not problems and not 0.3 <= rated.torque_nm / (sheet.ke_v_s * rated.current_a) <= 1.1:
         says = (
             f"is {rated.torque_nm:g} N·m, but {rated.current_a:g} A times ke_v_s make "
             f"{sheet.ke_v_s * rated.current_a:.4g} N·m before friction; correct the one that is wrong"

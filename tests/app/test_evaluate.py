@@ -27,6 +27,32 @@ def stopped_run(site, tmp_path: Path) -> Path:
     return one.path
 
 
+def test_results_of_a_run_that_did_not_complete_say_so(stopped_run: Path) -> None:
+    notes = evaluation.evaluate_in_subprocess(stopped_run)["notes"]
+    assert notes[0] == "The run did not complete, it was stopped: it was only a test"
+
+
+def test_a_file_that_was_changed_after_the_run_is_named_in_the_results(stopped_run: Path) -> None:
+    text = (stopped_run / "run.json").read_text()
+    (stopped_run / "run.json").write_text(text.replace('"order": "', '"order": "9', 1))
+    assert any("run.json" in note for note in evaluation.evaluate_in_subprocess(stopped_run)["notes"])
+
+
+def test_a_point_that_was_cut_off_is_known_by_its_events() -> None:
+    started = {"event": "point_started", "test": 1}
+    ended = {"event": "point_ended", "test": 1}
+    events = [
+        started | {"number": 0},
+        ended | {"number": 0, "whole": True},
+        started | {"number": 1},
+        ended | {"number": 1, "whole": False},
+        started | {"number": 2},
+        started | {"number": 3},
+        ended | {"number": 3},  # of a folder from before the mark
+    ]
+    assert evaluation._cut_off(events) == {(1, 1), (1, 2)}
+
+
 def test_a_folder_that_is_not_there_is_named(typed, tmp_path: Path) -> None:
     said = typed("evaluate", str(tmp_path / "gone"))
     assert said.status == 1

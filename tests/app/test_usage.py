@@ -24,6 +24,7 @@ pytestmark = pytest.mark.usefixtures("nothing_runs")
         (["serve", "greenhouse", "--order"], "see benchd --help."),
         (["check", "greenhouse", "vent_flap_acceptance"], "A run needs all three of PROGRAMME, MOTOR and SETUP"),
         (["serve", *FILES[:3]], "A run needs all three of PROGRAMME, MOTOR and SETUP"),
+        (["serve", "greenhouse", "--order", "17"], "--order, --serial and --operator belong to a run"),
         (["demo", "--specimen", "steam_engine"], "choose reference_dc_24v or vent_flap_24v."),
     ],
 )

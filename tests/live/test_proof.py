@@ -64,6 +64,8 @@ def test_equal_rungs_do_not_hold_and_a_devices_resolution_does() -> None:
         ({"overspeed_rpm": float("nan")}, "overspeed"),
         ({"torque_limit_nm": 2.51}, "torque limit"),
         ({"torque_limit_nm": 0.0}, "torque limit"),
+        ({"quick_stop_option": 5}, "605Ah"),
+        ({"quick_stop_option": -1}, "605Ah"),
         ({"disable_option": 2}, "605Ch"),
         ({"disable_option": -1}, "605Ch"),
         ({"fault_reaction_option": 3}, "605Eh"),

@@ -55,6 +55,17 @@ def test_a_crossing_is_told_once_until_the_channel_comes_back() -> None:
     assert told == [True, False, False, True]
 
 
+def test_a_rearmed_monitor_tells_a_crossing_that_lasts_once_more() -> None:
+    monitor = LimitMonitor([limit(reaction=Reaction.HOLD)], start_mono_s=0.0)
+    told = [
+        bool(monitor.observe("shaft_speed", good(4100.0, 1.0))),
+        bool(monitor.observe("shaft_speed", good(4100.0, 2.0))),
+    ]
+    monitor.rearm()
+    told.append(bool(monitor.observe("shaft_speed", good(4100.0, 3.0))))
+    assert told == [True, False, True]
+
+
 def test_low_limits_look_the_other_way() -> None:
     monitor = LimitMonitor([limit(bound=Bound.LOW, value=-10.0)], start_mono_s=0.0)
     assert monitor.observe("shaft_speed", good(-9.0, 1.0)) == []

@@ -32,6 +32,22 @@ def test_a_plate_whose_power_is_not_torque_times_speed_is_a_warning(site: Any) -
     )
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "key"),
+    [
+        ("ke_v_s = 0.065", "ke_v_s = 6.8", "data_sheet.ke_v_s"),  # volts per 1000 r/min
+        ("speed_rpm = 3000", "speed_rpm = 314", "data_sheet.ke_v_s"),  # rad/s
+        ("torque_nm = 0.25", "torque_nm = 250", "rated.torque_nm"),  # mN·m
+    ],
+)
+def test_a_plate_in_wrong_units_is_refused(site: Any, before: str, after: str, key: str) -> None:
+    site.change(site.motor, before, after)
+    with pytest.raises(SettingsError) as refused:
+        load_motor(site.motor)
+    assert refused.value.key == key
+    assert "motors/flap.toml:" in refused.value.sentence
+
+
 def test_a_programme_keeps_its_tests_in_order_and_their_settings_in_their_own_models(
     site: Any, registry: Registry
 ) -> None:
