@@ -18,6 +18,9 @@ from benchd.settings.bench import Bench
 RECORDED_WITH = ("benchd", "numpy", "pyarrow", "pydantic", "pymodbus", "pyvisa", "pyvisa-py")
 
 
+KEPT = ("run.json", "samples.arrows", "samples.crc", "events.jsonl")  # what a run must not lose while it is written
+
+
 class RunRecorder:
     """The recorder of one run, as the live room wants it (`benchd.live.run.Recorder`)."""
 
@@ -57,17 +60,24 @@ class RunRecorder:
 
     def flush(self) -> None:
         """Both to disk."""
+        self._still_there()
         try:
             self._journal.flush()
             self._events.flush()
         except RecordsError as error:
             raise RecordingFailed(str(error)) from error
 
+    def _still_there(self) -> None:
+        missing = [name for name in KEPT if not (self.path / name).exists()]
+        if missing:
+            raise RecordingFailed(f"{', '.join(missing)} vanished from {self.path} while the run was being recorded.")
+
     def close(self, ending: str, why: str) -> None:
         """Everything to disk, the ending, the Parquet file and the sums."""
         try:
             self._journal.close()
             self._events.close()
+            self._still_there()
             self._folder.end(Ending(ending), why=why, time_mono_s=self._last_mono_s)
             finish(self._folder.path)
         except RecordsError as error:

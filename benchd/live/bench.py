@@ -15,13 +15,23 @@ from benchd.live.link_state import LinkState
 from benchd.live.plan import BenchPlan, PortRef
 from benchd.live.player import NOWHERE, Player
 from benchd.live.poller import Poller
+from benchd.live.progress import progress
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.recording import Recording
 from benchd.live.run import Run
 from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
-from benchd.live.supervision import chain_objection, objection, silence, silent_after_s
+from benchd.live.supervision import (
+    STALL_TOO_LONG_S,
+    STALL_WORTH_TELLING_S,
+    chain_objection,
+    objection,
+    silence,
+    silent_after_s,
+    stall,
+    untaken,
+)
 from benchd.live.ticker import Tick, Ticker
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import Role
@@ -30,7 +40,6 @@ from benchd.rules.states import COMPLETION, ENERGISED, Command, State
 PROGRESS_EVERY_S = 1.0
 BEAT_EVERY_S = 0.05  # a tenth of what chains commonly wait for; a chain that is polled faster gets no more beats
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
-STALL_WORTH_TELLING_S = 0.1
 WATCHED = ENERGISED | {State.STOPPING, State.ABORTING}
 
 
@@ -134,8 +143,6 @@ class Bench:
         reading = self._rack.latest(self.plan.safety_chain, SafetyChainReading)
         return None if reading is None else chain_objection(reading)
 
-    # the tasks
-
     async def run(self) -> None:
         """Run until cancelled; whatever is energised then is let go in order, before the links are left.
 
@@ -187,6 +194,8 @@ class Bench:
         period_s = 1.0 / self.plan.tick_hz
         self.ticks += 1
         self.missed_ticks += tick.missed
+        if tick.missed * period_s > STALL_WORTH_TELLING_S and self.engine.state in WATCHED:
+            self._stood_still(tick.missed * period_s, time_mono_s=tick.time_mono_s)
         frame = self.intake.frame(tick.time_mono_s)
         place = NOWHERE
         if self._player is not None:
@@ -197,10 +206,18 @@ class Bench:
                 self._player.stop()
                 self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
         self.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
-        if tick.missed * period_s > STALL_WORTH_TELLING_S and self.engine.state in WATCHED:
-            self._event("stalled", seconds=tick.missed * period_s)
         self.recording.append(frame, state=self.engine.state, place=place)
         self._listen_for_silence(tick.time_mono_s)
+
+    def _stood_still(self, seconds: float, *, time_mono_s: float) -> None:
+        """This process was held up: that is nobody's silence, and too long of it is a cause of its own."""
+        self._event("stalled", seconds=seconds)
+        if self.intake.monitor is not None:
+            self.intake.monitor.restart_ages(time_mono_s)
+        for poller in self._pollers:
+            poller.heard_mono_s = max(poller.heard_mono_s, time_mono_s)
+        if self._rack.energised and seconds > STALL_TOO_LONG_S:
+            self.trip(stall(seconds))
 
     def _listen_for_silence(self, time_mono_s: float) -> None:
         if not self._rack.energised or self.engine.state not in WATCHED:
@@ -218,18 +235,9 @@ class Bench:
         while True:
             await asyncio.sleep(PROGRESS_EVERY_S)
             if self.engine.state in WATCHED:
-                self._log("progress", **self.progress())
-
-    def progress(self) -> dict[str, object]:
-        """Where the run is now, and every channel's latest value."""
-        player = self._player
-        return {
-            "state": self.engine.state.title,
-            "doing": "" if player is None else player.doing,
-            "done_ratio": 0.0 if player is None else player.done_ratio,
-            "channels": {name: sample.value for name, sample in self.intake.samples.items()},
-            "missed_ticks": self.missed_ticks,
-        }
+                self._log(
+                    "progress", **progress(self.engine.state, self._player, self.intake, missed=self.missed_ticks)
+                )
 
     # what the parts tell
 
@@ -270,13 +278,7 @@ class Bench:
             self.trip(cause_of(crossing, self._channels[crossing.limit.channel]))
 
     def _refused(self, ref: PortRef, sentence: str) -> None:
-        self.trip(
-            Cause(
-                sentence=f"{ref} did not take a set-point: {sentence}",
-                reaction=Reaction.RAMP_DOWN,
-                key=f"{ref} took no set-point",
-            )
-        )
+        self.trip(untaken(ref, sentence, stopping=self.engine.state is State.STOPPING))
 
     def _unconfirmed(self, ref: PortRef, sentence: str) -> None:
         """Only latched: the stop that found it goes on, and ends in Aborted."""

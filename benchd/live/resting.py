@@ -11,6 +11,7 @@ from benchd.contract import DriveReading, DriverError, DriveState, SupplyReading
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 
 STEADY_S = 0.2  # the shaft must have been still for this long
+STEADY_IF_DOUBTED_S = 1.0  # and for this long where only devices say so that were part of the cause
 STILL_OFF_WITHIN_S = 0.5  # a device that answers at all is polled more often than this
 NOTHING_DOUBTED: frozenset[str] = frozenset()
 
@@ -33,11 +34,13 @@ class Rester:
         still_since_s = math.inf
         seen = False
         while loop.time() < until_s:
-            speed_rpm = self._rack.shaft_speed_rpm(doubted=doubted())
+            speed_rpm, steady_s = self._rack.shaft_speed_rpm(doubted=doubted()), STEADY_S
+            if math.isnan(speed_rpm):  # devices that were doubted and speak again are better than no word at all
+                speed_rpm, steady_s = self._rack.shaft_speed_rpm(), STEADY_IF_DOUBTED_S
             seen = seen or not math.isnan(speed_rpm)
             if speed_rpm <= stopping.standstill_rpm:
                 still_since_s = min(still_since_s, loop.time())
-                if loop.time() - still_since_s >= STEADY_S:
+                if loop.time() - still_since_s >= steady_s:
                     self._rack.on_event("standstill", measured=True)
                     return await self._discharge(until_s)
             else:

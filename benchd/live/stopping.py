@@ -192,7 +192,9 @@ class Stopper:
         """
         if self.load_machine_drives():
             unrelieved = await self._relieve()
-            if unrelieved is not None:  # it does not do what it is told: off with it, before the supply lets go
+            if unrelieved is not None:  # it does not do what it is told: the hardware has to act, and at once
+                self._on_unconfirmed(self._plan.load_drive, unrelieved)
+                await self.withdraw_permit(unrelieved)
                 return [
                     unrelieved,
                     await self._withdrawing(self._plan.load_drive),

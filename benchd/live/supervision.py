@@ -13,7 +13,9 @@ from benchd.live.plan import BenchPlan, PortRef
 from benchd.rules.limits import Reaction
 
 SILENT_POLLS = 6  # a device that missed this many polls in a row while energised is the cause of a trip
-SILENT_AT_LEAST_S = 0.3  # longer than a reconnection and a stalled machine take: a false trip is a defect too
+STALL_WORTH_TELLING_S = 0.1
+STALL_TOO_LONG_S = 0.5  # without limits watched or set-points moved; chains commonly open after as long
+SILENT_AT_LEAST_S = 0.5  # longer than one lost reply and the reconnection it costs: a false trip is a defect too
 
 
 def silent_after_s(poll_hz: float) -> float:
@@ -28,6 +30,24 @@ def silence(device: str, *, silent_s: float, why: str) -> Cause:
         reaction=Reaction.CUT,
         doubted=frozenset({device}),
         key=f"{device} silent",
+    )
+
+
+def untaken(ref: PortRef, sentence: str, *, stopping: bool) -> Cause:
+    """The cause that a device stands for which takes no set-point; one that will not follow a ramp down is cut."""
+    return Cause(
+        sentence=f"{ref} did not take a set-point: {sentence}",
+        reaction=Reaction.CUT if stopping else Reaction.RAMP_DOWN,
+        key=f"{ref} took no set-point",
+    )
+
+
+def stall(seconds: float) -> Cause:
+    """The cause that a process stands for which did not run; no device is to be doubted for it."""
+    return Cause(
+        sentence=f"benchd itself stood still for {seconds:.2g} s: look at what else runs on the rack PC.",
+        reaction=Reaction.CUT,
+        key="stall",
     )
 
 

@@ -123,6 +123,11 @@ class LimitMonitor:
                 watch.since_mono_s = None
                 watch.told = False
 
+    def restart_ages(self, time_mono_s: float) -> None:
+        """Count every channel's age from now on: nobody listened until then, so nobody was silent."""
+        for watched in self._channels.values():
+            watched.good_mono_s = max(watched.good_mono_s, time_mono_s)
+
     def observe(self, channel: str, sample: Sample) -> list[Crossing]:
         """The crossings that this reading completes. An over-range value still counts: it is beyond, not unknown."""
         watched = self._channels.get(channel)

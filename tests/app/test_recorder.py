@@ -90,3 +90,14 @@ def test_a_folder_whose_files_cannot_be_opened_is_taken_away_again(
     with pytest.raises(RecordingFailed, match="The disk is full"):
         opened(planned, tmp_path / "data")
     assert folders(tmp_path / "data") == []
+
+
+def test_a_file_that_vanishes_while_the_run_is_recorded_is_told_at_the_next_flush(site, tmp_path: Path) -> None:
+    bench, run = load_all(*site.files)
+    assert run is not None
+    clock = clock_anchor()
+    one = open_recorder(bench, run, clock=clock, mono_s=clock.mono_s, data_directory=tmp_path / "data")
+    (one.path / "samples.arrows").unlink()
+    for last_chance in (one.flush, lambda: one.close("complete", "all tests were played")):
+        with pytest.raises(RecordingFailed, match=r"samples\.arrows vanished"):
+            last_chance()

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from benchd.contract import DriveState
-from benchd.live.supervision import chain_objection, objection, silent_after_s
+from benchd.live.supervision import chain_objection, objection, silent_after_s, stall, untaken
 from benchd.rules.limits import Reaction
 
 from .parts import CHAIN, LOAD, SINK, SUPPLY, UNIT, World, bench_plan, readings
@@ -91,6 +91,18 @@ def test_one_trouble_is_one_cause_whatever_its_numbers() -> None:
     assert len(told) == 1
 
 
-@pytest.mark.parametrize(("poll_hz", "silent_s"), [(100.0, 0.3), (20.0, 0.3), (5.0, 1.2)])
+@pytest.mark.parametrize(("poll_hz", "silent_s"), [(100.0, 0.5), (20.0, 0.5), (5.0, 1.2)])
 def test_silence_is_six_polls_and_never_shorter_than_a_reconnection(poll_hz: float, silent_s: float) -> None:
     assert silent_after_s(poll_hz) == pytest.approx(silent_s)
+
+
+def test_a_stall_of_the_process_is_a_cause_that_doubts_no_device() -> None:
+    cause = stall(0.99)
+    assert cause.reaction is Reaction.CUT
+    assert cause.doubted == frozenset()
+    assert "0.99 s" in cause.sentence
+
+
+def test_a_refused_set_point_ramps_down_and_cuts_where_it_was_ramping_down_already() -> None:
+    assert untaken(SUPPLY, "no", stopping=False).reaction is Reaction.RAMP_DOWN
+    assert untaken(SUPPLY, "no", stopping=True).reaction is Reaction.CUT

@@ -66,6 +66,13 @@ def test_a_rearmed_monitor_tells_a_crossing_that_lasts_once_more() -> None:
     assert told == [True, False, True]
 
 
+def test_ages_that_are_restarted_count_from_then() -> None:
+    monitor = LimitMonitor([limit(bound=Bound.STALE, value=0.2)], start_mono_s=0.0)
+    monitor.restart_ages(5.0)
+    assert monitor.observe_age(5.19) == []
+    assert monitor.observe_age(5.21)
+
+
 def test_low_limits_look_the_other_way() -> None:
     monitor = LimitMonitor([limit(bound=Bound.LOW, value=-10.0)], start_mono_s=0.0)
     assert monitor.observe("shaft_speed", good(-9.0, 1.0)) == []

@@ -21,7 +21,7 @@ def test_the_first_sigterm_is_a_controlled_stop_with_its_folder_complete(turning
     status, said = daemon.end()
     assert at_rest(control.truth())
     assert not control.truth()["sink_input_on"]
-    assert control.truth()["permit"]
+    assert not daemon.seen("permit_withdrawn")
     assert status == 1
     folder = the_folder(tmp_path / "data")
     assert said == f"{folder}\n"
