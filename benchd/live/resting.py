@@ -26,7 +26,8 @@ class Rester:
     async def come_to_rest(self, doubted: Callable[[], frozenset[str]] = lambda: NOTHING_DOUBTED) -> str | None:
         """Wait for measured standstill, or for the coasting time where no speed is believed; then the sink's turn.
 
-        `doubted` names the devices whose speed does not count, with those that joined them meanwhile.
+        `doubted` names the devices whose speed does not count while another one tells it, with those that joined them
+        meanwhile. Where only they tell, the shaft must rest for longer.
         """
         stopping = self._plan.stopping
         loop = asyncio.get_running_loop()
