@@ -9,8 +9,29 @@ from benchd.rules.quantities import Quantity
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One number at one operating point with its standard uncertainty, in the unit of the point table's column."""
+
+    value: float
+    standard_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointResult:
+    """One operating point of a test: what was asked for and what was found there, by name."""
+
+    number: int
+    direction: str  # "up", "down" or ""
+    asked: Mapping[str, float]
+    values: Mapping[str, Measured]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TestResults:
-    """What one test gave: quantities in a stable order, and sentences a reader of the report must see."""
+    """What one test gave: quantities in a stable order, its points, and sentences a reader of the report must see.
+
+    `units` gives the unit of each name in the points' `values`, in the order of a table's columns.
+    """
 
     __test__ = False  # pytest: this is no test case
 
@@ -18,6 +39,8 @@ class TestResults:
     index: int
     quantities: Sequence[Quantity]
     notes: Sequence[str] = ()
+    points: Sequence[PointResult] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,10 @@ from benchd.contract.readings import (
     DriveLimits,
     DriveReading,
     MeasuringReading,
+    PowerReading,
+    ResistanceReading,
     SafetyChainReading,
+    SampleBlock,
     SinkReading,
     SinkSettings,
     SupplyReading,
@@ -122,6 +125,52 @@ class MeasuringUnit(Protocol):
 
 
 @runtime_checkable
+class Waveforms(Protocol):
+    """The sample stream of a measuring unit: it buffers samples while it runs, and a block takes out what is there."""
+
+    async def start(self) -> None:
+        """Start the stream anew at the rate in the settings, counting samples from 0; confirmed by read-back."""
+
+    async def read_block(self) -> SampleBlock:
+        """All samples since the last block, possibly none. Raises `Refused` while the stream does not run."""
+
+    async def stop(self) -> None:
+        """End the stream; legal at any time and twice."""
+
+
+@runtime_checkable
+class PowerAnalyser(Protocol):
+    """A power analyser: integrated values of a stated bandwidth. The power of a modulated voltage is read from it."""
+
+    async def read(self) -> PowerReading:
+        """The latest result in one exchange."""
+
+
+@runtime_checkable
+class ResistanceMeter(Energises, Protocol):
+    """A four-wire resistance meter with a bounded current of either sign and contacts of its own.
+
+    It opens the specimen's power leads before it connects itself. Safe is: no current and nothing connected; the power
+    leads stay as they are then.
+    """
+
+    async def read(self) -> ResistanceReading:
+        """Voltage, current and contacts in one exchange."""
+
+    async def connect(self, pair: int) -> None:
+        """Open the power leads, see them open, then connect this pair (12, 23 or 13) without current.
+
+        Raises `Refused`, with nothing connected, when the power leads stay closed.
+        """
+
+    async def set_current(self, current_a: float) -> None:
+        """Send this current through the connected pair, read back. Raises `OutOfRange` before sending."""
+
+    async def disconnect(self) -> None:
+        """No current, nothing connected, power leads closed again; each step read back."""
+
+
+@runtime_checkable
 class Thermometers(Protocol):
     """A group of thermometers."""
 
@@ -143,8 +192,18 @@ class SafetyChain(Protocol):
         """Ask the chain to open; confirmed by the permit read back as gone. Only a person can close it again."""
 
 
-Port = Supply | Sink | Drive | MeasuringUnit | Thermometers | SafetyChain
-Capability = type[Supply] | type[Sink] | type[Drive] | type[MeasuringUnit] | type[Thermometers] | type[SafetyChain]
+Port = Supply | Sink | Drive | MeasuringUnit | Waveforms | PowerAnalyser | ResistanceMeter | Thermometers | SafetyChain
+Capability = (
+    type[Supply]
+    | type[Sink]
+    | type[Drive]
+    | type[MeasuringUnit]
+    | type[Waveforms]
+    | type[PowerAnalyser]
+    | type[ResistanceMeter]
+    | type[Thermometers]
+    | type[SafetyChain]
+)
 
 
 class Driver(Protocol):

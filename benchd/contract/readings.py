@@ -14,6 +14,7 @@ UNIT_OF_SUFFIX: Mapping[str, str] = {
     "_v": "V",
     "_a": "A",
     "_w": "W",
+    "_va": "VA",
     "_nm": "N·m",
     "_rpm": "r/min",
     "_degc": "°C",
@@ -182,6 +183,72 @@ class MeasuringReading:
         if not self.overloaded:
             return self.values
         return {name: float("nan") if name in self.overloaded else v for name, v in self.values.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SampleBlock:
+    """Waveform samples as the unit took them: little-endian float32, interleaved, the channels side by side.
+
+    `data` holds n samples of `len(signals)` numbers each, in each input's own unit. `first_index` counts samples since
+    the stream was started, so that a gap shows; `lost` is how many the unit itself dropped since then.
+    """
+
+    signals: tuple[str, ...]
+    rate_hz: float
+    first_index: int
+    lost: int
+    data: bytes
+    taken_mono_s: float  # when the reply came: the last sample is at most one exchange older
+
+    @property
+    def samples(self) -> int:
+        """How many samples of each channel."""
+        return len(self.data) // (4 * len(self.signals))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerReading:
+    """One result of a power analyser, integrated over `window_s` that ended just before `taken_mono_s`.
+
+    `values` by signal name: phases `u1_v`, `i1_a`, `p1_w` and so on; the whole `u_v` (mean of the line-to-line true rms
+    voltages), `u_fundamental_v` (line to line, rms), `i_a` (mean true rms), `p_w` (sum), `s_va`, `power_factor`,
+    `frequency_hz`. What the analyser cannot tell is NaN.
+    """
+
+    values: Mapping[str, float]
+    overloaded: frozenset[str]
+    window_s: float
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """As `values`, NaN for an overloaded one (a saturated number is not a measurement)."""
+        if not self.overloaded:
+            return self.values
+        return {name: float("nan") if name in self.overloaded else v for name, v in self.values.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResistanceReading:
+    """One look at a resistance meter: four-wire voltage at the winding and the current through it, with their signs.
+
+    `pair` names the winding's terminals, the smaller digit first (12, 23, 13; a two-terminal winding is 12); 0 while
+    nothing is connected. `power_leads_open` is what the contact between the winding and whatever feeds it shows.
+    """
+
+    voltage_v: float
+    current_a: float
+    pair: int
+    power_leads_open: bool
+    taken_mono_s: float
+
+    def signals(self) -> Mapping[str, float]:
+        """voltage_v, current_a, pair_on (whether one is connected), power_leads_open_on."""
+        return {
+            "voltage_v": self.voltage_v,
+            "current_a": self.current_a,
+            "pair_on": float(self.pair != 0),
+            "power_leads_open_on": float(self.power_leads_open),
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel
 
@@ -17,8 +17,15 @@ Play = Generator[Move, Frame, None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plate:
-    """The rating plate and data sheet of the specimen, as far as a test needs them."""
+    """The rating plate and data sheet of the specimen, as far as a test needs them.
 
+    A brushed DC motor is fed by the supply itself: `voltage_v`, `current_a`, `resistance_ohm` and `ke_v_s` are those of
+    its terminals. A brushless motor is fed by a converter: `voltage_v` is the DC link's, `current_a` and
+    `max_current_a` are DC link currents, `phase_current_a` is the rated current of a phase (rms), `resistance_ohm` lies
+    between two terminals, and `ke_v_s` is the line-to-line rms voltage per rad/s of the shaft.
+    """
+
+    kind: Literal["brushed_dc", "brushless"] = "brushed_dc"
     voltage_v: float
     current_a: float
     speed_rpm: float
@@ -27,6 +34,9 @@ class Plate:
     max_current_a: float
     resistance_ohm: float
     ke_v_s: float
+    phase_current_a: float = 0.0
+    pole_pairs: int = 0
+    inertia_kgm2: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +48,17 @@ class Surroundings:
     speed_limit_rpm: float  # the effective limit on the shaft, handed to drives that follow torque
     current_limit_a: float  # the effective limit on the DC current, handed to the supply
     at: Mapping[Role, Target] = field(default_factory=dict)  # the targets in force when the test begins
+    roles: frozenset[Role] = frozenset({Role.SUPPLY, Role.LOAD_DRIVE})  # that this bench has
+    torque_limit_nm: float = 0.0  # the effective limit on the shaft torque, handed to drives that hold a speed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Procedure:
-    """One kind of test. `held` says what the shaft does while the bench is Held, as targets and in words."""
+    """One kind of test. `held` says what the shaft does while the bench is Held, as targets and in words.
+
+    A test that is not `energised` is played before supply and drives are switched on. `objection` says in one sentence
+    why this specimen on this bench cannot be tested so, or "".
+    """
 
     kind: str
     title: str
@@ -51,3 +67,5 @@ class Procedure:
     play: Callable[[Any, Surroundings], Play]
     held: Callable[[Mapping[Role, Target]], Mapping[Role, Target]]
     held_energy: str
+    energised: bool = True
+    objection: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""

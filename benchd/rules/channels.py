@@ -42,8 +42,20 @@ class Contribution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Coefficients:
+    """The straight line of one direction: value = gain · raw + offset."""
+
+    gain: float
+    offset: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """A sensor's calibration: value = gain · raw + offset, from `input_unit` to `output_unit`."""
+    """A sensor's calibration in one range: value = gain · raw + offset, from `input_unit` to `output_unit`.
+
+    Where the certificate gives the negative direction a line of its own, `negative` holds it; it counts where the
+    positive direction's line gives a negative value.
+    """
 
     sensor: str
     serial: str
@@ -56,10 +68,14 @@ class Calibration:
     offset: float
     full_scale: float  # magnitude, in output_unit; beyond it the sample is OVER_RANGE
     contributions: Sequence[Contribution]
+    negative: Coefficients | None = None
 
     def value(self, raw: float) -> float:
         """The calibrated value in `output_unit`."""
-        return self.gain * raw + self.offset
+        value = self.gain * raw + self.offset
+        if value < 0.0 and self.negative is not None:
+            return self.negative.gain * raw + self.negative.offset
+        return value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ class Role(enum.Enum):
     SUPPLY = "supply"
     MOTOR_DRIVE = "motor_drive"
     LOAD_DRIVE = "load_drive"
+    RESISTANCE_METER = "resistance_meter"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,15 @@ class Speed:
     torque_limit_nm: float
 
 
-Target = Voltage | Torque | Speed
+@dataclass(frozen=True, slots=True)
+class Winding:
+    """Send this current through this pair of the winding's terminals (12, 23, 13); 0 is nothing connected."""
+
+    pair: int
+    current_a: float
+
+
+Target = Voltage | Torque | Speed | Winding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,4 +66,5 @@ class Move:
     doing: str  # for people, such as "settling at 0.2 N·m"
     done_ratio: float = 0.0
     point: Point | None = None
+    capture_s: float = 0.0  # with a point: this much of the waveforms is kept from the point's first frame on
     notes: tuple[str, ...] = field(default=())  # sentences for the record, such as a point that never settled
