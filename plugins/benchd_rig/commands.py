@@ -43,6 +43,30 @@ class LoadCommand:
 
 
 @dataclass(slots=True, kw_only=True)
+class MotorDriveCommand:
+    """The specimen's converter. A positive torque drives the shaft in the positive direction.
+
+    The bounds are magnitudes; infinite leaves only the converter's own current limit.
+    """
+
+    power_stage_on: bool = False
+    mode: Literal["torque", "speed"] = "torque"
+    torque_nm: float = 0.0
+    speed_rpm: float = 0.0
+    torque_bound_nm: float = math.inf
+    speed_bound_rpm: float = math.inf
+
+
+@dataclass(slots=True, kw_only=True)
+class MeterCommand:
+    """The resistance meter's contacts and current source. `pair` is 0 while nothing is connected."""
+
+    contactor_closed: bool = True  # the power leads between the specimen and what feeds it
+    pair: int = 0
+    current_a: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
 class PlantFaults:
     """What is broken. Each may be set and mended at any time."""
 
@@ -61,4 +85,9 @@ class PlantFaults:
     load_runs_away: bool = (
         False  # the load drive makes rated driving torque whatever it is told, until its stage is off
     )
+    phases_swapped: bool = False  # two of the specimen's phase leads are exchanged
+    commutation_offset_deg: float = 0.0  # electrical, between the rotor and where the converter believes it
+    analyser_lead_open: bool = False  # a voltage lead of the power analyser's first phase is off
+    magnet_thermometer_open: bool = False  # for the thermometers' server
+    contactor_welded: bool = False  # the specimen's power leads stay closed whatever they are told
     sink_dead: bool = False  # conducts nothing, whatever it says
