@@ -1,4 +1,4 @@
-"""A test's hand on supply and load drive of a directly fed DC motor: ramps, settling, averaging.
+"""A test's hand on supply, motor drive and load drive: ramps, settling, averaging.
 
 Every step is a generator over frames, so that the same code plays live and in rehearsal. It reads no clock but the
 frame's own time.
@@ -10,36 +10,60 @@ from collections.abc import Generator, Mapping
 
 from benchd.procedures.procedure import Play, Surroundings
 from benchd.rules.frames import Frame
-from benchd.rules.moves import Move, Point, Role, Speed, Target, Torque, Voltage
+from benchd.rules.moves import Move, Point, Role, Speed, Target, Torque, Voltage, Winding
 from benchd.rules.ramps import towards
 
 LONGEST_GAP_S = 0.5  # frames further apart mean that the test was held in between: what was under way starts again
 PATIENCE = 4.0  # a point may take this many settle times before it is averaged all the same, with a note
+LONGEST_REST_S = 20.0  # a shaft that takes longer to stand is taken over as it is; the limits still hold
+STANDSTILL_RPM = 10.0
 START_SECONDS_A_RAMP = 0.3  # of waiting for devices to follow, counted in a test's duration
 RPM_PER_RADIAN_A_SECOND = 30.0 / math.pi
 
 
 class Hand:
-    """Keeps the targets of one test and moves them no faster than the slopes allow."""
+    """Keeps the targets of one test and moves them no faster than the slopes allow.
+
+    It begins with the targets in force. The load drive follows a torque or holds a speed; so does the motor drive of a
+    specimen that has one.
+    """
 
     def __init__(self, around: Surroundings, *, duration_s: float) -> None:
         self._around = around
         self._duration_s = duration_s
-        supply, load = around.at.get(Role.SUPPLY), around.at.get(Role.LOAD_DRIVE)
+        no_torque = Torque(0.0, around.speed_limit_rpm)
+        supply = around.at.get(Role.SUPPLY)
+        load, motor = (around.at.get(role) for role in (Role.LOAD_DRIVE, Role.MOTOR_DRIVE))
         self._voltage_v = supply.voltage_v if isinstance(supply, Voltage) else 0.0
-        self._torque_nm = load.torque_nm if isinstance(load, Torque) else 0.0
+        self._load: Torque | Speed = load if isinstance(load, Torque | Speed) else no_torque
+        if isinstance(self._load, Torque):
+            self._load = Torque(self._load.torque_nm, around.speed_limit_rpm)
+        self._motor: Torque | Speed | None = None
+        if Role.MOTOR_DRIVE in around.roles:
+            self._motor = motor if isinstance(motor, Torque | Speed) else no_torque
         self._time_mono_s: float | None = None
         self._busy_s = 0.0
 
-    def _move(self, doing: str, *, point: Point | None = None, notes: tuple[str, ...] = ()) -> Move:
+    @property
+    def voltage_v(self) -> float:
+        """The supply's voltage as last asked for."""
+        return self._voltage_v
+
+    def _move(
+        self, doing: str, *, point: Point | None = None, notes: tuple[str, ...] = (), capture_s: float = 0.0
+    ) -> Move:
+        targets: dict[Role, Target] = {
+            Role.SUPPLY: Voltage(self._voltage_v, self._around.current_limit_a),
+            Role.LOAD_DRIVE: self._load,
+        }
+        if self._motor is not None:
+            targets[Role.MOTOR_DRIVE] = self._motor
         return Move(
-            targets={
-                Role.SUPPLY: Voltage(self._voltage_v, self._around.current_limit_a),
-                Role.LOAD_DRIVE: Torque(self._torque_nm, self._around.speed_limit_rpm),
-            },
+            targets=targets,
             doing=doing,
             done_ratio=min(1.0, self._busy_s / self._duration_s),
             point=point,
+            capture_s=capture_s,
             notes=notes,
         )
 
@@ -51,26 +75,100 @@ class Hand:
         self._busy_s += dt_s
         return dt_s
 
-    def ramp_voltage(self, voltage_v: float) -> Play:
-        """Move the supply voltage to `voltage_v` at the bench's slope."""
-        slope = self._around.slopes.voltage_v_per_s
+    def _wherever(self) -> str:
+        """The targets in words, for people."""
+        speeds = (one for one in (self._motor, self._load) if isinstance(one, Speed))
+        parts = [f"{self._voltage_v:g} V", *(f"{speed.speed_rpm:g} r/min" for speed in speeds)]
+        if isinstance(self._load, Torque):
+            parts.append(f"{self._load.torque_nm:g} N·m")
+        return ", ".join(parts)
+
+    def ramp_voltage(self, voltage_v: float, *, slope_v_per_s: float = math.inf) -> Play:
+        """Move the supply voltage to `voltage_v`, no faster than this slope and the bench's."""
+        slope = min(slope_v_per_s, self._around.slopes.voltage_v_per_s)
         while self._voltage_v != voltage_v:
             frame = yield self._move(f"supply to {voltage_v:g} V")
             self._voltage_v = towards(self._voltage_v, voltage_v, slope_per_s=slope, dt_s=self._elapsed(frame))
 
-    def ramp_torque(self, torque_nm: float, *, slope_nm_per_s: float) -> Play:
-        """Move the load drive's torque to `torque_nm`, no faster than this slope and the bench's."""
+    def ramp_torque(self, torque_nm: float, *, slope_nm_per_s: float = math.inf) -> Play:
+        """Move the load drive's torque to `torque_nm`, no faster than this slope and the bench's.
+
+        A load drive that held a speed follows torque from now on, beginning with none.
+        """
         slope = min(slope_nm_per_s, self._around.slopes.torque_nm_per_s)
-        while self._torque_nm != torque_nm:
+        if not isinstance(self._load, Torque):
+            self._load = Torque(0.0, self._around.speed_limit_rpm)
+        while (at_nm := self._load.torque_nm) != torque_nm:
             frame = yield self._move(f"load to {torque_nm:g} N·m")
-            self._torque_nm = towards(self._torque_nm, torque_nm, slope_per_s=slope, dt_s=self._elapsed(frame))
+            now_nm = towards(at_nm, torque_nm, slope_per_s=slope, dt_s=self._elapsed(frame))
+            self._load = Torque(now_nm, self._around.speed_limit_rpm)
+
+    def ramp_speed(self, role: Role, speed_rpm: float, *, volts_per_rpm: float | None = None) -> Play:
+        """Let this drive hold a speed and move it to `speed_rpm` at the bench's slope.
+
+        A drive that followed torque begins at standstill, so the shaft must rest then. With `volts_per_rpm` the supply
+        voltage follows the speed, so that a directly fed motor neither drives nor brakes.
+        """
+        slope = self._around.slopes.speed_rpm_per_s
+        if volts_per_rpm is not None:
+            slope = min(slope, self._around.slopes.voltage_v_per_s / volts_per_rpm)
+        limit_nm = self._around.torque_limit_nm
+        target = self._motor if role is Role.MOTOR_DRIVE else self._load
+        at_rpm = target.speed_rpm if isinstance(target, Speed) else 0.0
+        self._hold(role, Speed(at_rpm, limit_nm))
+        while at_rpm != speed_rpm:
+            frame = yield self._move(f"{role.value.replace('_', ' ')} to {speed_rpm:g} r/min")
+            at_rpm = towards(at_rpm, speed_rpm, slope_per_s=slope, dt_s=self._elapsed(frame))
+            self._hold(role, Speed(at_rpm, limit_nm))
+            if volts_per_rpm is not None:
+                self._voltage_v = volts_per_rpm * at_rpm
+
+    def holds_speed(self, role: Role) -> bool:
+        """Whether this drive holds a speed just now."""
+        return isinstance(self._motor if role is Role.MOTOR_DRIVE else self._load, Speed)
+
+    def let_go(self, role: Role) -> None:
+        """This drive follows no torque from the next move on."""
+        self._hold(role, Torque(0.0, self._around.speed_limit_rpm))
+
+    def _hold(self, role: Role, target: Torque | Speed) -> None:
+        if role is Role.MOTOR_DRIVE:
+            self._motor = target
+        else:
+            self._load = target
+
+    def come_to_rest(self, *, keep_voltage: bool) -> Play:
+        """Take torque, then speed away and wait until the shaft stands, so that any drive may hold a speed next."""
+        if isinstance(self._load, Torque):
+            yield from self.ramp_torque(0.0)
+        for role, target in ((Role.MOTOR_DRIVE, self._motor), (Role.LOAD_DRIVE, self._load)):
+            if isinstance(target, Speed):
+                yield from self.ramp_speed(role, 0.0)
+        if not keep_voltage:
+            yield from self.ramp_voltage(0.0)
+        waited_s = 0.0
+        while waited_s < LONGEST_REST_S:
+            frame = yield self._move("waiting for standstill")
+            waited_s += self._elapsed(frame)
+            if abs(frame.value("shaft_speed")) <= STANDSTILL_RPM:
+                break
+        self.let_go(Role.LOAD_DRIVE)
+        if self._motor is not None:
+            self.let_go(Role.MOTOR_DRIVE)
+
+    def wait(self, time_s: float, doing: str) -> Play:
+        """Keep everything as it is for `time_s`."""
+        waited_s = 0.0
+        while waited_s < time_s:
+            frame = yield self._move(doing)
+            waited_s += self._elapsed(frame)
 
     def settle(self, *, time_s: float, speed_band_rpm: float) -> Generator[Move, Frame, tuple[str, ...]]:
         """Wait until the shaft speed has stayed within the band for `time_s`; returns notes when it never does."""
         window: deque[tuple[float, float]] = deque()
         waited_s = 0.0
         while waited_s < PATIENCE * time_s:
-            frame = yield self._move(f"settling at {self._voltage_v:g} V, {self._torque_nm:g} N·m")
+            frame = yield self._move(f"settling at {self._wherever()}")
             dt_s = self._elapsed(frame)
             if dt_s == 0.0:  # held meanwhile: the shaft did something else, and its patience begins anew
                 window.clear()
@@ -82,27 +180,33 @@ class Hand:
             if waited_s >= time_s and _within(window, speed_band_rpm, time_s=time_s):
                 return ()
         sentence = (
-            f"shaft_speed did not settle within {speed_band_rpm:g} r/min for {time_s:g} s at {self._voltage_v:g} V, "
-            f"{self._torque_nm:g} N·m; the point was averaged all the same."
+            f"shaft_speed did not settle within {speed_band_rpm:g} r/min for {time_s:g} s at "
+            f"{self._wherever()}; the point was averaged all the same."
         )
         return (sentence,)
 
     def operating_point(
-        self, point: Point, *, settle_time_s: float, speed_band_rpm: float, average_time_s: float
+        self,
+        point: Point,
+        *,
+        settle_time_s: float,
+        speed_band_rpm: float,
+        average_time_s: float,
+        capture_s: float = 0.0,
     ) -> Play:
         """Settle, then keep still for `average_time_s` while frames belong to `point`.
 
-        A gap (the test was held meanwhile) starts both again.
+        The waveforms of its first `capture_s` are kept. A gap (the test was held meanwhile) starts both again.
         """
         done_s = 0.0
         settled = False
-        doing = f"averaging at {self._voltage_v:g} V, {self._torque_nm:g} N·m"
+        doing = f"averaging at {self._wherever()}"
         notes: tuple[str, ...] = ()
         while done_s < average_time_s:
             if not settled:
                 notes = yield from self.settle(time_s=settle_time_s, speed_band_rpm=speed_band_rpm)
                 settled, done_s = True, 0.0
-            frame = yield self._move(doing, point=point, notes=notes)
+            frame = yield self._move(doing, point=point, notes=notes, capture_s=capture_s)
             notes = ()
             dt_s = self._elapsed(frame)
             done_s += dt_s
@@ -133,6 +237,6 @@ def unloaded(targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
         match target:
             case Torque(speed_limit_rpm=limit_rpm):
                 held[role] = Torque(0.0, limit_rpm)
-            case Speed() | Voltage():
+            case Speed() | Voltage() | Winding():
                 held[role] = target
     return held
