@@ -155,6 +155,7 @@ class Hand:
         self.let_go(Role.LOAD_DRIVE)
         if self._motor is not None:
             self.let_go(Role.MOTOR_DRIVE)
+        self._elapsed((yield self._move("at rest")))
 
     def wait(self, time_s: float, doing: str) -> Play:
         """Keep everything as it is for `time_s`."""
