@@ -5,7 +5,7 @@ autocorrelated series is s²·(1 + 2·Σρ)/n).
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,9 @@ class Mean:
     degrees_of_freedom: float
     drift: float  # standard uncertainty from a trend beyond noise, else 0
     change: float  # fitted change from first to last sample
+    slope: float  # fitted, in the channel's unit per second
+    slope_uncertainty: float  # standard, from the scatter about the fitted line
+    centre_s: float  # the mean time of the samples, where the mean belongs
     samples: int
     effective_samples: float
     complaint: str = ""
@@ -84,6 +87,9 @@ def _unusable(complaint: str, samples: int) -> Mean:
         degrees_of_freedom=nan,
         drift=nan,
         change=nan,
+        slope=nan,
+        slope_uncertainty=nan,
+        centre_s=nan,
         samples=samples,
         effective_samples=nan,
         complaint=complaint,
@@ -119,10 +125,24 @@ def settled_mean(
             degrees_of_freedom=max(count - 1.0, 1.0),
             drift=0.0,
             change=0.0,
+            slope=0.0,
+            slope_uncertainty=0.0,
+            centre_s=float(t.mean()),
             samples=count,
             effective_samples=float(count),
         )
     return _with_trend(x, t, mean)
+
+
+def carried(mean: Mean, *, to_s: float) -> Mean:
+    """The mean along its own slope to another instant of its window, where it shows a trend beyond noise.
+
+    Devices are polled at different times; only so do the means of one window belong to one instant. A mean without a
+    trend stays as it is: its slope is noise. The trend's part of the uncertainty stays too.
+    """
+    if not mean.drift > 0.0:
+        return mean
+    return replace(mean, value=mean.value + mean.slope * (to_s - mean.centre_s), centre_s=to_s)
 
 
 def _with_trend(x: NDArray[np.float64], t: NDArray[np.float64], mean: float) -> Mean:
@@ -146,6 +166,9 @@ def _with_trend(x: NDArray[np.float64], t: NDArray[np.float64], mean: float) -> 
         degrees_of_freedom=max(n_effective - 1.0, 1.0),
         drift=abs(change) / math.sqrt(12.0) if drifting else 0.0,
         change=change,
+        slope=slope,
+        slope_uncertainty=change_noise / float(t[-1] - t[0]),
+        centre_s=float(t.mean()),
         samples=n,
         effective_samples=n_effective,
     )

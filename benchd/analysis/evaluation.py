@@ -5,14 +5,16 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from benchd.analysis.inputs import calibration_notes
-from benchd.analysis.joint import AMBIENT, ELECTRICAL, HOUSING, TORQUE, TORQUE_NARROW, WINDING, JointModel, joint_model
+from benchd.analysis.joint import AMBIENT, ELECTRICAL, HOUSING, WINDING, JointModel, joint_model
 from benchd.analysis.load import evaluate_load
 from benchd.analysis.no_load import evaluate_no_load
 from benchd.analysis.points import PointTable, point_table
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import RecordResults, TestResults
+from benchd.analysis.torque import TORQUE, ShaftTorque
 from benchd.rules.quantities import Quantity
 
+TORQUE_NARROW = "shaft_torque_narrow"
 EVALUATORS: Mapping[str, Callable[[Record, RecordedTest, JointModel], TestResults]] = {
     "load": evaluate_load,
     "no_load": evaluate_no_load,
@@ -32,8 +34,9 @@ def evaluate(record: Record) -> RecordResults:
     notes = [f"Test {t.index} ({t.kind}) has no evaluation." for t in record.tests if t.kind not in EVALUATORS]
     notes += calibration_notes(record, CHANNELS)
     table = point_table(record, [t.index for t in known], CHANNELS)
-    needed = [*ELECTRICAL, *([TORQUE] if table.has(TORQUE) else [])]
-    usable = table.take(table.complete(needed))
+    shaft = ShaftTorque(record, table)
+    whole = table.complete(ELECTRICAL)
+    usable = table.take(whole & shaft.usable if shaft.usable.any() else whole)
     joint = joint_model(record, usable)
     if table.has(HOUSING):
         warmed_k = float(np.nanmax(table.mean[HOUSING]) - np.nanmin(table.mean[HOUSING]))

@@ -19,17 +19,17 @@ from benchd.analysis.inputs import Inputs, Scalar
 from benchd.analysis.points import PointTable
 from benchd.analysis.propagation import Output, Source, propagate
 from benchd.analysis.record import Record
+from benchd.analysis.torque import ACCELERATION, SPEED, ShaftTorque
 
 Floats = NDArray[np.float64]
 
-VOLTAGE, CURRENT, TORQUE, SPEED = "dc_voltage", "dc_current", "shaft_torque", "shaft_speed"
-TORQUE_NARROW = "shaft_torque_narrow"  # the transducer's narrow range, overloaded at the larger torques
+VOLTAGE, CURRENT = "dc_voltage", "dc_current"
 WINDING, HOUSING, AMBIENT = "winding_temperature", "housing_temperature", "ambient_temperature"
 TEMPERATURES = (WINDING, HOUSING, AMBIENT)
 ELECTRICAL = (VOLTAGE, CURRENT, SPEED)
 VOLTAGE_MODEL, TORQUE_MODEL = "voltage equation", "torque equation"
 FRICTION_LINE, TORQUE_LINE = "friction line", "torque line"
-MODELS = (VOLTAGE_MODEL, TORQUE_MODEL, FRICTION_LINE, TORQUE_LINE)
+MODELS = (VOLTAGE_MODEL, TORQUE_MODEL, FRICTION_LINE, TORQUE_LINE, ACCELERATION)
 
 VOLTAGE_RATIO_NEEDED = 1.3  # greatest by least voltage, for the brush drop to show
 CURRENT_RATIO_NEEDED = 1.5  # greatest by least current, for the resistance to show
@@ -37,6 +37,12 @@ BRUSH_DROP_LIMIT_SHARE = 0.02  # of the voltage: with more doubt than this the b
 BRUSH_DROP_BOUND_V = 2.0  # two sliding contacts of about a volt each (common practice)
 BRUSH_DROP_BOUND_SHARE = 0.1
 SHEET_RESISTANCE_HALF_WIDTH_SHARE = 0.2
+BRUSH_WARMING = Scalar(
+    name="brush_warming",
+    value=0.0,
+    standard_uncertainty=0.002 / math.sqrt(3.0),  # of the drop a kelvin (common practice)
+    source="brush drop's change with temperature, assumed within 0.2 % a kelvin",
+)
 VISCOUS_SHARE = Scalar(
     name="viscous_share",
     value=0.5,
@@ -89,18 +95,23 @@ class JointModel:
         self.record = record
         self.table = table
         self.free_r, self.free_ub = free_r, free_ub
-        self.has_torque = table.has(TORQUE)
+        self.shaft = ShaftTorque(record, table)
+        self.has_torque = bool(self.shaft.usable.all())
         self.thermometers = tuple(c for c in TEMPERATURES if bool(table.complete([c]).all()))
         self.has_winding = WINDING in self.thermometers
-        self.narrow = table.complete([TORQUE_NARROW]) if self.has_torque else np.zeros(table.size, dtype=np.bool_)
-        channels = [*ELECTRICAL, *([TORQUE] if self.has_torque else []), *self.thermometers]
-        channels += [TORQUE_NARROW] if self.narrow.any() else []
+        channels = [*ELECTRICAL, *self.shaft.channels, *self.thermometers]
+        scalars = [*scalars, *self.shaft.scalars, *([BRUSH_WARMING] if self.has_winding else [])]
         self.inputs = Inputs(record=record, table=table, channels=channels, models=MODELS, scalars=scalars)
         self.no_load = np.flatnonzero(table.of_kind("no_load"))
         self.load = np.flatnonzero(table.of_kind("load"))
         self._electric_sign = np.sign(table.mean[VOLTAGE])
         self._shaft_sign = np.sign(table.mean[SPEED])
-        self.sources: list[Source] = [*self.inputs.sources, *self._voltage_model_sources()]
+        self.held_speed = bool(self.load.size) and all("speed_rpm" in table.asked[i].asked for i in self.load)
+        self.sources: list[Source] = [
+            *self.inputs.sources,
+            *self.shaft.sources(self.inputs),
+            *self._voltage_model_sources(),
+        ]
 
     # ---- the points under the errors of `x` (b, m)
 
@@ -113,11 +124,8 @@ class JointModel:
         )
 
     def torque(self, x: Floats) -> Floats:
-        """Shaft torque of all points, N·m (b, n), positive when the specimen drives; the narrow range where usable."""
-        torque = self.inputs.channel(x, TORQUE)
-        if self.narrow.any():
-            torque = np.where(self.narrow, self.inputs.channel(x, TORQUE_NARROW), torque)
-        return self._shaft_sign * torque
+        """Shaft torque of all points, N·m (b, n), positive when the specimen drives."""
+        return self._shaft_sign * self.shaft.at(self.inputs, x)
 
     def winding_degc(self, x: Floats) -> Floats:
         """The winding's mean temperature (b,) over the load points (without any: over all), the reference of R."""
@@ -150,16 +158,16 @@ class JointModel:
         """K, R and Ub by least squares over all points; what is not free is taken from its scalar."""
         e = self.electrical(x)
         heated = self._heated_current(x, e)
-        ones = np.ones_like(e.u)
+        brushes = self._warmed_brushes(x, e)
         columns, y = [e.w], e.u + self.inputs.deviation(x, VOLTAGE_MODEL)
         if self.free_r:
             columns.append(heated)
         else:
             y = y - self.inputs.scalar(x, "resistance")[:, None] * heated
         if self.free_ub:
-            columns.append(ones)
+            columns.append(brushes)
         else:
-            y = y - self.inputs.scalar(x, "brush_drop")[:, None]
+            y = y - self.inputs.scalar(x, "brush_drop")[:, None] * brushes
         solution = least_squares(np.stack(columns, axis=-1), y)
         return Constants(
             k=solution[:, 0],
@@ -174,6 +182,13 @@ class JointModel:
         theta = COPPER_CONSTANT_DEGC + self.inputs.channel(x, WINDING)
         reference = COPPER_CONSTANT_DEGC + self.winding_degc(x)
         return np.asarray(e.i * theta / reference[:, None])
+
+    def _warmed_brushes(self, x: Floats, e: Electrical) -> Floats:
+        """The brush drop at each point by that at the reference temperature; they warm with the winding beside them."""
+        if not self.has_winding:
+            return np.ones_like(e.u)
+        above = self.inputs.channel(x, WINDING) - self.winding_degc(x)[:, None]
+        return np.asarray(1.0 + self.inputs.scalar(x, BRUSH_WARMING.name)[:, None] * above)
 
     def friction_nm(self, x: Floats, k: Floats) -> Floats:
         """The specimen's own friction (and iron-loss) torque K·I - T at all points, N·m (b, n)."""
@@ -201,6 +216,8 @@ class JointModel:
         """
         if not self.has_friction_line:
             slope, lost = self.torque_line(x)
+            if self.held_speed:  # friction is the same at all of them
+                return slope, lost
             viscous_nm = self.inputs.scalar(x, "viscous_share") * lost
             ideal_speed = (np.abs(self.electrical(x).u[:, self.load]).mean(axis=1) - c.ub) / c.k
             return slope - viscous_nm / ideal_speed * c.r / c.k, lost - viscous_nm
@@ -220,12 +237,6 @@ class JointModel:
 
     # ---- how far the points deviate from the equations
 
-    def _independent(self, channel: str) -> Floats:
-        own = self.inputs.independent[channel]
-        if channel == TORQUE and self.narrow.any():
-            return np.where(self.narrow, self.inputs.independent[TORQUE_NARROW], own)
-        return own
-
     def _spread(self, model: str, name: str, which: NDArray[np.intp], size: float, degrees: float) -> list[Source]:
         sizes = np.zeros(self.table.size)
         sizes[which] = size
@@ -236,9 +247,9 @@ class JointModel:
         c, e = self.constants(x), self.electrical(x)
         residual = (e.u - c.k[:, None] * e.w - c.r[:, None] * self._heated_current(x, e) - c.ub[:, None])[0]
         known = (
-            self._independent(VOLTAGE) ** 2
-            + (c.k[0] * RAD_S_PER_RPM * self._independent(SPEED)) ** 2
-            + (c.r[0] * self._independent(CURRENT)) ** 2
+            self.inputs.independent[VOLTAGE] ** 2
+            + (c.k[0] * RAD_S_PER_RPM * self.inputs.independent[SPEED]) ** 2
+            + (c.r[0] * self.inputs.independent[CURRENT]) ** 2
         )
         size, degrees = excess_scatter(residual, e.i[0], 1 + self.free_r + self.free_ub, known)
         every = np.arange(self.table.size)
@@ -251,7 +262,7 @@ class JointModel:
         coulomb, viscous = self.friction_line(x, k)
         w = self.electrical(x).w[0, n]
         residual = self.friction_nm(x, k)[0, n] - coulomb[0] - viscous[0] * w
-        known = ((k[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
+        known = ((k[0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2)[n]
         size, degrees = excess_scatter(residual, w, 2, known)
         return self._spread(FRICTION_LINE, "deviation from the friction line", n, size, degrees)
 
@@ -264,7 +275,7 @@ class JointModel:
         x, n = self.nominal, self.no_load
         k = self.constants(x).k
         w = self.electrical(x).w[0, n]
-        own = ((k[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
+        own = ((k[0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2)[n]
         scaled = w / np.abs(w).max()
         bent, straight = (np.linalg.pinv(np.vander(scaled, order, increasing=True))[0] for order in (3, 2))
         apart = bent - straight
@@ -276,7 +287,7 @@ class JointModel:
         slope, lost = self.torque_line(x)
         i = self.electrical(x).i[0, n]
         residual = self.torque(x)[0, n] - slope[0] * i + lost[0]
-        known = ((slope[0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2)[n]
+        known = ((slope[0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2)[n]
         size, degrees = excess_scatter(residual, i, 2, known)
         return self._spread(TORQUE_LINE, "deviation from the torque line", n, size, degrees)
 
@@ -289,7 +300,7 @@ class JointModel:
         columns = self._torque_columns(e)
         solution = least_squares(columns, torque)
         residual = torque[0] - columns[0] @ solution[0]
-        known = (solution[0, 0] * self._independent(CURRENT)) ** 2 + self._independent(TORQUE) ** 2
+        known = (solution[0, 0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2
         size, degrees = excess_scatter(residual, e.i[0], columns.shape[-1], known)
         every = np.arange(self.table.size)
         return self._spread(TORQUE_MODEL, "deviation from the torque equation", every, size, degrees)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, characteristic_points, resistance_at
 from benchd.analysis.fits import levels_near, local_line
-from benchd.analysis.joint import TORQUE, VOLTAGE, WINDING, Constants, JointModel
+from benchd.analysis.joint import VOLTAGE, WINDING, Constants, JointModel
 from benchd.analysis.load_quantities import HYSTERESIS, wanted_of_load
 from benchd.analysis.propagation import Addition, Output, coverage_factor, propagate
 from benchd.analysis.record import Record, RecordedTest
@@ -64,7 +64,7 @@ class _LoadTest:
         self.reasons = self._reasons_for_constants() | self._reasons_for_lines() | self._reasons_for_readings()
 
     def _has_torque_line(self) -> bool:
-        torque = np.abs(self.joint.table.mean[TORQUE][self.joint.load])
+        torque = np.abs(self._torque(self.joint.load))
         return torque.size >= 3 and float(np.ptp(torque)) > 0.2 * float(torque.max())
 
     def _torque(self, which: NDArray[np.intp]) -> Floats:

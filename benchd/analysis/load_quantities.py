@@ -50,7 +50,8 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
         Wanted(name="hysteresis_at_torque", unit="N·m", how="shaft torque where the hysteresis is stated"),
     ]
     wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
-    torque = "shaft torque, of the narrow range where that was not overloaded" if joint.narrow.any() else "shaft torque"
+    ranges = " or ".join(joint.shaft.channels)
+    torque = f"{ranges}, the narrowest range usable at the point" if len(joint.shaft.channels) > 1 else "shaft torque"
     columns = [
         ("voltage", "V", f"at the motor terminals, {MEAN}"),
         ("current", "A", MEAN),

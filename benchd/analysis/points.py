@@ -1,13 +1,13 @@
 """From rows to operating points: every channel's settled mean at every point. It must never judge the motor."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.analysis.averages import Mean, first_rows, settled_mean
+from benchd.analysis.averages import Mean, carried, first_rows, settled_mean
 from benchd.analysis.record import Record, RecordedPoint
 
 LEAST_SAMPLES = 5
@@ -26,6 +26,8 @@ class PointTable:
     scatter: Mapping[str, NDArray[np.float64]]
     degrees_of_freedom: Mapping[str, NDArray[np.float64]]
     drift: Mapping[str, NDArray[np.float64]]
+    slope: Mapping[str, NDArray[np.float64]]  # the channel's unit per second
+    slope_uncertainty: Mapping[str, NDArray[np.float64]]
     complaints: tuple[Mapping[str, str], ...]  # by point: channel to reason
     drift_notes: tuple[tuple[str, ...], ...]  # by point
 
@@ -68,6 +70,8 @@ class PointTable:
             scatter={c: v[index] for c, v in self.scatter.items()},
             degrees_of_freedom={c: v[index] for c, v in self.degrees_of_freedom.items()},
             drift={c: v[index] for c, v in self.drift.items()},
+            slope={c: v[index] for c, v in self.slope.items()},
+            slope_uncertainty={c: v[index] for c, v in self.slope_uncertainty.items()},
             complaints=tuple(self.complaints[i] for i in index),
             drift_notes=tuple(self.drift_notes[i] for i in index),
         )
@@ -76,7 +80,8 @@ class PointTable:
 def point_table(record: Record, tests: Sequence[int], channels: Sequence[str]) -> PointTable:
     """The settled means of `channels` at all points of the tests with these indices, in the order they were run.
 
-    A channel that the record does not hold is left out; a point without rows keeps a complaint.
+    The means of a point belong to the middle of its window (`carried`). A channel that the record does not hold is left
+    out; a point without rows keeps a complaint.
     """
     held = [c for c in channels if c in record.values]
     fresh = {c: first_rows(record.time_mono_s, record.ages_s[c]) for c in held}
@@ -84,17 +89,24 @@ def point_table(record: Record, tests: Sequence[int], channels: Sequence[str]) -
     means: dict[str, list[Mean]] = {c: [] for c in held}
     for test, asked in wanted:
         rows = np.flatnonzero((record.test == test.index) & (record.point == asked.point))
+        middle_s = 0.5 * float(record.time_mono_s[rows[0]] + record.time_mono_s[rows[-1]]) if rows.size else 0.0
         for channel in held:
-            means[channel].append(_mean_of(record, channel, rows, fresh[channel]))
+            means[channel].append(carried(_mean_of(record, channel, rows, fresh[channel]), to_s=middle_s))
     count = len(wanted)
+
+    def column(of: Callable[[Mean], float]) -> dict[str, NDArray[np.float64]]:
+        return {c: np.array([of(m) for m in means[c]], dtype=np.float64) for c in held}
+
     return PointTable(
         tests=tuple(t.index for t, _ in wanted),
         kinds=tuple(t.kind for t, _ in wanted),
         asked=tuple(p for _, p in wanted),
-        mean={c: np.array([m.value for m in means[c]], dtype=np.float64) for c in held},
-        scatter={c: np.array([m.scatter for m in means[c]], dtype=np.float64) for c in held},
-        degrees_of_freedom={c: np.array([m.degrees_of_freedom for m in means[c]], dtype=np.float64) for c in held},
-        drift={c: np.array([m.drift for m in means[c]], dtype=np.float64) for c in held},
+        mean=column(lambda m: m.value),
+        scatter=column(lambda m: m.scatter),
+        degrees_of_freedom=column(lambda m: m.degrees_of_freedom),
+        drift=column(lambda m: m.drift),
+        slope=column(lambda m: m.slope),
+        slope_uncertainty=column(lambda m: m.slope_uncertainty),
         complaints=tuple({c: means[c][i].complaint for c in held if means[c][i].complaint} for i in range(count)),
         drift_notes=tuple(
             tuple(

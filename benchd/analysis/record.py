@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from benchd.rules.channels import Calibration
 
+Kind = Literal["brushed_dc", "brushless"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Zero:
@@ -43,6 +45,20 @@ class RecordedTest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CapturedWaveform:
+    """The waveforms kept at one point of one test: each array (n,) calibrated, sampled together at `rate_hz`.
+
+    `lossy` says in words what is missing in it, "" where nothing is.
+    """
+
+    test: int
+    point: int
+    rate_hz: float
+    values: Mapping[str, NDArray[np.float64]]
+    lossy: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """One run of one specimen: n rows of held samples, and what is known about motor, set-up and sensors.
 
@@ -50,8 +66,9 @@ class Record:
     taken at `time_mono_s` - `ages_s`. `test` and `point` say which settled averaging window a row belongs to (`point`
     is -1 outside of one). `quality` holds the numbers of `benchd.rules.channels.Quality`. Values are calibrated, in
     the units of `units`. `motor` is the motor file as a mapping, with its tables `rated` (`voltage_v`,
-    `torque_nm`, `current_a`) and `data_sheet` (`resistance_ohm`); what is missing makes the quantities that need it
-    "not determined".
+    `torque_nm`, `current_a`) and `data_sheet` (`resistance_ohm`); a brushless motor's `voltage_v` is the DC link's, and
+    its `resistance_ohm` lies between two terminals. `setup` holds the table `coupling` (`inertia_kgm2`). What is
+    missing makes the quantities that need it "not determined".
     """
 
     time_mono_s: NDArray[np.float64]
@@ -66,6 +83,18 @@ class Record:
     tests: Sequence[RecordedTest]
     motor: Mapping[str, object]
     setup: Mapping[str, object]
+    waveforms: Sequence[CapturedWaveform] = ()
+
+    @property
+    def kind(self) -> Kind:
+        """What kind of motor this is; a motor file that does not say is of a brushed one."""
+        return "brushless" if self.motor.get("kind") == "brushless" else "brushed_dc"
+
+    @property
+    def inertia_kgm2(self) -> float | None:
+        """Rotor and coupling on the specimen's side of the transducer; None where either is not given."""
+        rotor, coupling = self.data_sheet("inertia_kgm2"), _number(self.setup.get("coupling"), "inertia_kgm2")
+        return None if rotor is None or coupling is None else rotor + coupling
 
     def rated(self, name: str) -> float | None:
         """A number of the rating plate by its name with unit, such as `voltage_v`; None where it is not given."""

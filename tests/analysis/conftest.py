@@ -79,22 +79,27 @@ class Truth:
     no_load_theta: float = 25.0
     load_theta: float = 45.0
     brush_knee_a: float = 0.0  # above 0: the drop rises with the current instead of being constant
-    brush_ohmic: float = 0.0
+    brush_per_k: float = 0.0  # relative change of the drop a kelvin
     hysteresis_nm: float = 0.0  # friction more on the way down than on the way up
     direction: float = 1.0
 
     def r(self, theta):
         return self.r_20 * (235.0 + theta) / 255.0
 
-    def drop(self, i):
-        return self.ub if self.brush_knee_a == 0.0 else self.ub * (1.0 - math.exp(-i / self.brush_knee_a))
+    def warm_ub(self, theta):
+        """The full brush drop; `ub` is the one in the load test, the reference of what is evaluated."""
+        return self.ub * (1.0 + self.brush_per_k * (theta - self.load_theta))
+
+    def drop(self, i, theta):
+        ub = self.warm_ub(theta)
+        return ub if self.brush_knee_a == 0.0 else ub * (1.0 - math.exp(-i / self.brush_knee_a))
 
     def state(self, *, source_v, torque_nm=None, theta, more_friction=0.0):
         """(U at the terminals, I, w, T) by fixed-point iteration; torque None: the load side only drags."""
         i = 1.0
         for _ in range(200):
             u = source_v - self.cable_ohm * i
-            w = (u - self.drop(i) - self.r(theta) * i) / self.k
+            w = (u - self.drop(i, theta) - self.r(theta) * i) / self.k
             t = self.drag_coulomb + self.drag_viscous * w if torque_nm is None else torque_nm
             i = 0.7 * i + 0.3 * (t + self.coulomb + more_friction + self.viscous * w + self.cubic * w**3) / self.k
         return u, i, w, t
@@ -102,7 +107,7 @@ class Truth:
     def free_no_load(self, theta):
         """(I, w) at rated terminal voltage with a free shaft, two linear equations in closed form."""
         a = np.array([[self.r(theta), self.k], [self.k, -self.viscous]])
-        i, w = np.linalg.solve(a, [self.rated_v - self.ub, self.coulomb])
+        i, w = np.linalg.solve(a, [self.rated_v - self.warm_ub(theta), self.coulomb])
         return float(i), float(w)
 
 
