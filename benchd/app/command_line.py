@@ -256,6 +256,21 @@ def evaluate(
     say(tables.results(results, everything=everything))
 
 
+@app.command(short_help="Show the way from sample to one result.")
+def explain(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
+    quantity: Annotated[
+        str, typer.Argument(metavar="QUANTITY", help="Such as load.efficiency_at_rated_torque, or without the test.")
+    ],
+) -> None:
+    """Print how one quantity of a run came about: formula, budget, points, and each channel from sample to mean."""
+    from benchd.app.explain import explain_run  # noqa: PLC0415
+
+    with one_sentence():
+        text = explain_run(run, quantity)
+    say(text)
+
+
 @app.command(short_help="Test an invented motor on a simulated bench.")
 def demo(
     *,
