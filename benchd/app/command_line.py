@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, NoReturn, cast
 
@@ -17,7 +18,7 @@ from benchd.app.discovery import Found, Unavailable, find_drivers
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
 from benchd.procedures import PROCEDURES
-from benchd.records import RecordsError
+from benchd.records import RecordsError, read_description, read_ending
 from benchd.settings.bench import Bench
 from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
 from benchd.settings.places import settings_file
@@ -38,6 +39,23 @@ app = typer.Typer(
 )
 drivers_app = typer.Typer(help="Drivers that are installed here.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(drivers_app, name="drivers")
+
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over so
+    if asked:
+        say(f"benchd {version('benchd')}")
+        raise typer.Exit
+
+
+@app.callback()
+def benchd(
+    *,
+    _version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=_say_version, help="Print the version and exit.")
+    ] = False,
+) -> None:
+    """Runs an electric-motor test bench. It works below the hardware safety chain and is not a safety function."""
+
 
 BenchFile = Annotated[str, typer.Argument(metavar="BENCH", help="Bench file, or the name of one that comes along.")]
 ProgrammeFile = Annotated[str | None, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
@@ -253,7 +271,9 @@ def evaluate(
 
     with one_sentence():
         results = evaluate_in_subprocess(run)
-    say(tables.results(results, everything=everything))
+        header = tables.run_header(read_description(run), read_ending(run), run)
+    say(header)
+    say("\n" + tables.results(results, everything=everything))
 
 
 @app.command(short_help="Show the way from sample to one result.")

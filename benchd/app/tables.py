@@ -49,16 +49,43 @@ HEADLINES = {
 }
 
 
+TITLES = {"winding_resistance": "winding resistance", "torque_zero": "torque zero", "rated_point": "rated point"}
+
+
 def width_of_terminal() -> int:
     """Columns of the terminal behind standard output, or COLUMNS; `NO_WIDTH` where there is neither."""
     columns = shutil.get_terminal_size(fallback=(0, 0)).columns
     return columns if columns > 0 else NO_WIDTH
 
 
+def run_header(description: Mapping[str, Any], ending: Mapping[str, Any] | None, folder: PurePath) -> str:
+    """Which run this is: order, specimen, programme, when, how it ended, and where it lies."""
+    motor = description["configuration"]["motor"]
+    started = str(description["started_utc"])[:16].replace("T", " ")
+    ended = "without an ending" if ending is None else str(ending["ending"])
+    specimen = f"{motor.get('manufacturer', '')} {motor.get('type_designation', '')}"
+    lines = (
+        f"Order {description['order']}, specimen {description['serial']} ({specimen.strip()})",
+        f"{description['programme']}, {started} UTC, {ended}",
+        str(folder),
+    )
+    return "\n".join(lines)
+
+
+def decision(found: Mapping[str, Any]) -> str:
+    """The decision with its rule and the sentence of each requirement; empty where nothing was required."""
+    decided = found.get("decision")
+    if not decided:
+        return ""
+    sentences = [wrapped(f"  {one['sentence']}", hanging=4) for one in decided["requirements"]]
+    return "\n".join([f"Decision: {decided['verdict']} ({decided['rule']})", *sentences])
+
+
 def results(found: Mapping[str, Any], *, everything: bool) -> str:
-    """One table a test, the headline quantities or all of them, then every sentence that a reader must see."""
+    """The decision, one table a test, the headline quantities or all of them, then what a reader must see."""
     played = sorted(found["tests"].items(), key=lambda named: named[1]["index"])
-    blocks = [_results_of(name, test, everything=everything) for name, test in played]
+    blocks = [decided] if (decided := decision(found)) else []
+    blocks += [_results_of(name, test, everything=everything) for name, test in played]
     notes = [*found["notes"]]
     for name, test in found["tests"].items():
         notes += [f"{_words(name)}: {note}" for note in test["notes"]]
@@ -69,7 +96,11 @@ def results(found: Mapping[str, Any], *, everything: bool) -> str:
 
 def _results_of(name: str, test: Mapping[str, Any], *, everything: bool) -> str:
     wanted = HEADLINES.get(test["kind"], ())
-    shown = [one for one in test["quantities"] if everything or not wanted or one["name"] in wanted]
+    shown = [
+        one
+        for one in test["quantities"]
+        if everything or one["name"] in wanted or not (wanted or one["name"].startswith("point_"))
+    ]
     rows = [("quantity", "value", "± U (95 %)", "unit")]
     for quantity in shown:
         if quantity["value"] is None:
@@ -82,7 +113,7 @@ def _results_of(name: str, test: Mapping[str, Any], *, everything: bool) -> str:
     for quantity, at in zip(reversed(shown), range(len(lines) - 1, 0, -1), strict=True):
         if quantity["value"] is None:
             lines.insert(at + 1, wrapped(f"      not determined: {quantity['reason']}", hanging=6))
-    return "\n".join([f"{_words(name)} test", *lines])
+    return "\n".join([TITLES.get(test["kind"], f"{_words(name)} test"), *lines])
 
 
 def limits(in_force: Iterable[Limit], units: Mapping[str, str]) -> str:
