@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.points import PointTable
-from benchd.analysis.propagation import Source
+from benchd.analysis.propagation import Distribution, Source
 from benchd.analysis.record import Record
 from benchd.rules.channels import Calibration
 
@@ -31,6 +31,7 @@ class Scalar:
     standard_uncertainty: float
     source: str  # its name in the budget
     degrees_of_freedom: float = math.inf
+    distribution: Distribution = "normal"
 
 
 class Inputs:
@@ -72,6 +73,7 @@ class Inputs:
                     input=index,
                     standard_uncertainty=scalar.standard_uncertainty,
                     degrees_of_freedom=scalar.degrees_of_freedom,
+                    distribution=scalar.distribution,
                 )
             )
         for channel in self.channels:
@@ -84,19 +86,22 @@ class Inputs:
         for i in range(table.size):
             scatter, drift = float(table.scatter[channel][i]), float(table.drift[channel][i])
             degrees = float(table.degrees_of_freedom[channel][i])
-            self._add(f"{channel}, scatter of the means", first + i, scatter, degrees)
-            self._add(f"{channel}, drift within the windows", first + i, drift, math.inf)
+            # every point's scatter is an estimate of its own: no group
+            self._add(f"{channel}, scatter of the means", first + i, scatter, degrees, group="")
+            name = f"{channel}, drift within the windows"
+            self._add(name, first + i, drift, math.inf, group=name, distribution="rectangular")
             variance[i] = scatter**2 + drift**2
         calibration = record.calibrations.get(channel)
         zero = record.zeros.get(channel)
         if zero is not None:
             name = f"{channel}, measured zero"
-            self._add(name, self._offset[channel], zero.standard_uncertainty, zero.degrees_of_freedom)
+            self._add(name, self._offset[channel], zero.standard_uncertainty, zero.degrees_of_freedom, group=name)
         if calibration is not None:
             variance += self._add_calibration(channel, calibration, zeroed=zero is not None)
         elif record.units.get(channel) == "°C":
             half = THERMOMETER_HALF_WIDTH_K / math.sqrt(3.0)
-            self._add(f"{channel}, assumed thermometer error", self._offset[channel], half, math.inf)
+            name = f"{channel}, assumed thermometer error"
+            self._add(name, self._offset[channel], half, math.inf, group=name, distribution="rectangular")
         self.independent[channel] = np.sqrt(variance)
 
     def _add_calibration(self, channel: str, calibration: Calibration, *, zeroed: bool) -> Floats:
@@ -106,27 +111,48 @@ class Inputs:
         variance = np.zeros(self.table.size)
         for contribution in calibration.contributions:
             name, degrees = f"{channel}, {contribution.name}", contribution.degrees_of_freedom
+            drawn_from = contribution.distribution
             if contribution.effect == "gain":
                 at_full_scale = contribution.standard_uncertainty(reading=full_scale, full_scale=full_scale)
-                self._add(name, self._gain[channel], at_full_scale / full_scale, degrees)
+                self._add(
+                    name, self._gain[channel], at_full_scale / full_scale, degrees, group=name, distribution=drawn_from
+                )
             elif contribution.effect == "offset":
                 if zeroed:  # the zero measured through the same sensor took this error off with it
                     continue
                 largest = float(np.nanmax(np.abs(readings)))
                 size = contribution.standard_uncertainty(reading=largest, full_scale=full_scale)
-                self._add(name, self._offset[channel], size, degrees)
+                self._add(name, self._offset[channel], size, degrees, group=name, distribution=drawn_from)
             else:
                 for i, reading in enumerate(readings.tolist()):
                     size = contribution.standard_uncertainty(reading=reading, full_scale=full_scale)
-                    self._add(name, self._deviation[channel].start + i, size, degrees)
+                    self._add(
+                        name, self._deviation[channel].start + i, size, degrees, group=name, distribution=drawn_from
+                    )
                     variance[i] += size**2
         return variance
 
-    def _add(self, name: str, index: int, size: float, degrees: float) -> None:
+    def _add(
+        self,
+        name: str,
+        index: int,
+        size: float,
+        degrees: float,
+        *,
+        group: str,
+        distribution: Distribution = "normal",
+    ) -> None:
+        """One more source; a `group` of several points shares one estimate of its size and its degrees of freedom."""
         if size > 0.0:
-            # One estimate of a contribution's size serves every point: its degrees of freedom count once.
             self.sources.append(
-                Source(name=name, input=index, standard_uncertainty=size, degrees_of_freedom=degrees, group=name)
+                Source(
+                    name=name,
+                    input=index,
+                    standard_uncertainty=size,
+                    degrees_of_freedom=degrees,
+                    group=group,
+                    distribution=distribution,
+                )
             )
 
     def channel(self, inputs: Floats, name: str) -> Floats:

@@ -7,6 +7,7 @@ Welch-Satterthwaite, JCGM 100, G.4.1; the step of each difference is the input's
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ from scipy.special import stdtrit
 from benchd.rules.quantities import Quantity
 
 Floats = NDArray[np.float64]
+Distribution = Literal["normal", "rectangular"]
 Model = Callable[[Floats], Mapping[str, Floats]]
 """Inputs (b, m) to outputs, each (b,): b variants of the m inputs are evaluated at once."""
 
@@ -27,7 +29,7 @@ class Source:
     """One cause of doubt about one input: its name in the budget, standard uncertainty and degrees of freedom.
 
     Sources of one `group` share one estimate of their size (the scatter about a fit), so that its degrees of freedom
-    count once.
+    count once. `distribution` is what the Monte Carlo method draws from; the law of propagation needs only the size.
     """
 
     name: str
@@ -35,6 +37,20 @@ class Source:
     standard_uncertainty: float
     degrees_of_freedom: float = math.inf
     group: str = ""
+    distribution: Distribution = "normal"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correlated:
+    """k inputs whose doubts move together, such as means of readings taken at the same time (JCGM 100, 5.2.3).
+
+    `covariance` (k, k) is that of the inputs themselves (of the means, not of single readings).
+    """
+
+    name: str
+    inputs: tuple[int, ...]
+    covariance: Floats
+    degrees_of_freedom: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +60,7 @@ class Addition:
     name: str
     standard_uncertainty: float
     degrees_of_freedom: float = math.inf
+    distribution: Distribution = "normal"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,11 +111,28 @@ def _summed(variances: Floats, bin_of: NDArray[np.intp], count: int) -> Floats:
     return sums.T
 
 
+def means_taken_together(name: str, readings: Floats, *, first_input: int = 0) -> tuple[Floats, Correlated]:
+    """The means (k,) of k quantities read n times together, readings (k, n), and how their doubts hang together.
+
+    JCGM 100, 4.2.3 and 5.2.3: covariance of the means s(x, y)/n, with n - 1 degrees of freedom. Raises `ValueError`
+    for fewer than two readings.
+    """
+    k, n = readings.shape
+    if n < 2:
+        raise ValueError(f"{name}: a scatter needs at least 2 readings taken together, got {n}: take more readings")
+    inputs = tuple(range(first_input, first_input + k))
+    centred = readings - readings.mean(axis=1, keepdims=True)
+    covariance = np.einsum("in,jn->ij", centred, centred) / (n - 1) / n
+    block = Correlated(name=name, inputs=inputs, covariance=covariance, degrees_of_freedom=float(n - 1))
+    return readings.mean(axis=1), block
+
+
 def propagate(
     model: Model,
     nominal: Floats,
     sources: Sequence[Source],
     additions: Mapping[str, Sequence[Addition]] | None = None,
+    correlated: Sequence[Correlated] = (),
 ) -> dict[str, Output]:
     """Every output of `model` at `nominal` (m,) with its uncertainty, degrees of freedom and budget by source name."""
     extra = additions or {}
@@ -107,15 +141,20 @@ def propagate(
     size = np.array([s.standard_uncertainty for s in sources], dtype=np.float64)
     steps = np.zeros(nominal.size)
     np.add.at(steps, index, size**2)
+    for block in correlated:
+        np.add.at(steps, np.array(block.inputs, dtype=np.intp), np.diag(block.covariance))
     values, derivatives = sensitivities(model, nominal, np.sqrt(steps))
-    names = sorted({s.name for s in sources})
-    name_of = np.array([names.index(s.name) for s in sources], dtype=np.intp)
+    names = sorted({s.name for s in sources} | {block.name for block in correlated})
+    bins = [s.name for s in sources] + [block.name for block in correlated]
+    name_of = np.array([names.index(name) for name in bins], dtype=np.intp)
     groups: dict[str, int] = {}
-    group_of = np.array([groups.setdefault(s.group or f"#{n}", len(groups)) for n, s in enumerate(sources)], np.intp)
+    keys = [s.group or f"#{n}" for n, s in enumerate(sources)] + [f"#block {n}" for n in range(len(correlated))]
+    group_of = np.array([groups.setdefault(key, len(groups)) for key in keys], np.intp)
     degrees = np.full(len(groups), math.inf)
-    np.minimum.at(degrees, group_of, np.array([s.degrees_of_freedom for s in sources], dtype=np.float64))
+    all_of = [s.degrees_of_freedom for s in sources] + [block.degrees_of_freedom for block in correlated]
+    np.minimum.at(degrees, group_of, np.array(all_of, dtype=np.float64))
     jacobian = np.stack(list(derivatives.values()))
-    variances = (jacobian[:, index] * size) ** 2
+    variances = np.concatenate([(jacobian[:, index] * size) ** 2, _of_blocks(jacobian, correlated)], axis=1)
     by_names = _summed(variances, name_of, len(names))
     by_groups = _summed(variances, group_of, len(groups))
     outputs = {}
@@ -138,6 +177,15 @@ def propagate(
             },
         )
     return outputs
+
+
+def _of_blocks(jacobian: Floats, correlated: Sequence[Correlated]) -> Floats:
+    """The variance (q, k) that each of k correlated blocks gives to each of q outputs."""
+    columns = np.zeros((jacobian.shape[0], len(correlated)))
+    for k, block in enumerate(correlated):
+        rows = list(jacobian[:, np.array(block.inputs, dtype=np.intp)])
+        columns[:, k] = np.maximum(np.diag(output_covariance(rows, block.covariance)), 0.0)
+    return columns
 
 
 def coverage_factor(degrees_of_freedom: float) -> float:

@@ -11,6 +11,8 @@ class Quantity:
 
     `value` is None when the data do not carry a number; `reason` then says so in words. `budget` maps the name of each
     contribution to its share of the standard uncertainty, in the quantity's unit (the sum of squares is u²).
+    `interval` is the 95 % coverage interval by propagation of distributions (JCGM 101), where one was drawn: `draws`
+    and `seed` say with how many draws and which generator state, so that it can be drawn again.
     """
 
     name: str
@@ -21,6 +23,9 @@ class Quantity:
     how: str = ""
     reason: str = ""
     budget: Mapping[str, float] = field(default_factory=dict)
+    interval: tuple[float, float] | None = None
+    draws: int = 0
+    seed: int = 0
 
     @classmethod
     def not_determined(cls, name: str, unit: str, reason: str) -> "Quantity":

@@ -235,7 +235,7 @@ def test_the_document_is_plain_json_of_nine_digits_and_the_same_every_time(recor
     document = results_document(evaluate(record))
     text = json.dumps(document, allow_nan=False, sort_keys=True)
     assert text == json.dumps(results_document(evaluate(record)), allow_nan=False, sort_keys=True)
-    assert document["schema"] == 1
+    assert document["schema"] == 2
     assert list(document["tests"]) == ["load", "no_load"]
     for test in document["tests"].values():
         for q in test["quantities"]:
