@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from benchd.app import tables
 from benchd.app.discovery import Unavailable, find_twin
 from benchd.app.evaluation import evaluate_in_subprocess
 from benchd.app.streams import say
+from benchd.settings.places import settings_file
 
 TWIN = "rig"
 END_WITHIN_S = 10.0
@@ -27,6 +29,7 @@ SHOWN = (
     ("shaft_torque", "{:.3f} N·m"),
     ("dc_voltage", "{:.2f} V"),
     ("dc_current", "{:.2f} A"),
+    ("motor_power", "{:.0f} W"),
 )
 
 
@@ -35,7 +38,7 @@ WORDS = {
     "state": "{after}",
     "ladder": "  voltage ladder read back: {supply_highest_v:g} V supply < {sink_threshold_v:g} V sink "
     "< {over_voltage_protection_v:g} V protection < {component_rating_v:g} V rating",
-    "drive_limits": "  load drive holds by itself: {overspeed_rpm:g} r/min, {torque_limit_nm:g} N·m",
+    "drive_limits": "  {port} holds by itself: {overspeed_rpm:g} r/min, {torque_limit_nm:g} N·m",
     "zero": "  zero of {channel}: {value:.5f} N·m",
     "test_started": "  {title}",
     "deviation": "  {sentence}",
@@ -63,6 +66,17 @@ class Scenario:
 
 
 SCENARIOS = {
+    "pump_48v": Scenario(
+        bench="vineyard",
+        programme="pump_acceptance",
+        motor="pump_48v",
+        setup="pump",
+        order="2026-047",
+        serial="VP-0113",
+        operator="Ines Halvorsen-Ruud",
+        story="A 48 V, 750 W brushless motor that pumps a vineyard's water: winding resistance, back-EMF, no-load "
+        "test, load test at 3000 r/min, then the rated point.",
+    ),
     "vent_flap_24v": Scenario(
         bench="greenhouse",
         programme="vent_flap_acceptance",
@@ -150,11 +164,16 @@ def simulated_bench(specimen: str, *, seed: int = 1) -> Iterator[Mapping[str, An
             process.stdout.close()
 
 
-def device_options(listening: Mapping[str, Any]) -> list[str]:
-    """The options of `benchd serve` that point a bench file at a simulated bench."""
+def device_options(listening: Mapping[str, Any], bench: str | Path) -> list[str]:
+    """The options of `benchd serve` that point a bench file (a name or a path) at a simulated bench.
+
+    What the simulated bench has beyond the file's devices is left alone.
+    """
+    known = tomllib.loads(settings_file("benches", str(bench)).read_text(encoding="utf-8"))["devices"]
     return [
         option
         for name, place in listening["devices"].items()
+        if name in known
         for key in ("host", "port")
         for option in ("--device", f"{name}.{key}={place[key]}")
     ]
@@ -179,7 +198,7 @@ def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, data: Pa
         scenario.operator,
         "--data",
         str(data),
-        *device_options(listening),
+        *device_options(listening, scenario.bench),
     ]
 
 

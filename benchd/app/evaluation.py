@@ -10,11 +10,13 @@ import subprocess
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from benchd.analysis import Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
+from benchd.analysis.decision import Decision, Requirement, Rule, decide
+from benchd.analysis.results import RecordResults
 from benchd.app.streams import place_of
 from benchd.records import (
     Ending,
@@ -63,7 +65,8 @@ def evaluate_folder(folder: Path) -> None:
         recover(folder)  # the run was killed; one that is still being written is refused
     changed = verify(folder)
     record, missing = read_record(folder)
-    document = results_document(evaluate(record))
+    results = evaluate(record)
+    document = results_document(results, _decision(folder, results))
     document["notes"] = [
         *_about_the_ending(folder),
         *_about_the_sensors(folder),
@@ -74,6 +77,24 @@ def evaluate_folder(folder: Path) -> None:
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
     write_whole(folder / RESULTS, (text + "\n").encode())
     reseal(folder)
+
+
+def _decision(folder: Path, results: RecordResults) -> Decision | None:
+    """The decision that the programme asked for; None where it requires nothing."""
+    programme = read_description(folder)["configuration"]["programme"]
+    requirements = [
+        Requirement(
+            quantity=str(one["quantity"]), low=one.get("low"), high=one.get("high"), unit=str(one.get("unit", "1"))
+        )
+        for one in programme.get("requirement", ())
+    ]
+    if not requirements:
+        return None
+    rule = programme.get("decision", {})
+    kind: Literal["simple_acceptance", "guard_band"] = (
+        "simple_acceptance" if rule.get("rule") == "simple acceptance" else "guard_band"
+    )
+    return decide(requirements, results, Rule(kind=kind, r=float(rule.get("guard_band_ratio", 1.0))))
 
 
 def _about_the_ending(folder: Path) -> list[str]:

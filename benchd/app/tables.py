@@ -78,7 +78,9 @@ def decision(found: Mapping[str, Any]) -> str:
     if not decided:
         return ""
     sentences = [wrapped(f"  {one['sentence']}", hanging=4) for one in decided["requirements"]]
-    return "\n".join([f"Decision: {decided['verdict']} ({decided['rule']})", *sentences])
+    return "\n".join(
+        [wrapped(decided["sentence"], hanging=0), *sentences, wrapped(decided["rule"]["sentence"], hanging=0)]
+    )
 
 
 def results(found: Mapping[str, Any], *, everything: bool) -> str:

@@ -60,7 +60,7 @@ def test_a_scenario_names_files_that_come_along_and_a_command_that_anyone_could_
         assert settings_file(folder, name).is_file()
     command = daemon_command(scenario, LISTENING, data=tmp_path)
     assert command[:3] == [sys.executable, "-m", "benchd.app.command_line"]
-    assert command[-4:] == device_options(LISTENING)
+    assert command[-4:] == device_options(LISTENING, scenario.bench)
     assert command[-4:] == ["--device", "supply.host=127.0.0.1", "--device", "supply.port=40001"]
 
 

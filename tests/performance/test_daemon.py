@@ -42,7 +42,7 @@ def test_the_tick_is_as_punctual_as_a_c_loop_with_seven_devices_polled_and_a_run
     programme = tmp_path / "long.toml"
     programme.write_text(LONG)
     with simulated_bench("vent_flap_24v") as listening:
-        options = [value for value in device_options(listening) if value != "--device"]
+        options = [value for value in device_options(listening, "greenhouse") if value != "--device"]
         with subprocess.Popen(
             [
                 sys.executable,
@@ -94,7 +94,7 @@ def test_the_daemon_is_in_stopped_in_time(tmp_path: Path) -> None:
                 [
                     *(sys.executable, "-m", "benchd.app.command_line", "serve", "greenhouse"),
                     *("--data", str(tmp_path)),
-                    *device_options(listening),
+                    *device_options(listening, "greenhouse"),
                 ],
                 stderr=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,

@@ -55,7 +55,7 @@ def test_make_safe_beside_a_hanging_call_is_on_the_wire_in_time(device: str) -> 
             running.cancel()
 
     with a_bench() as (listening, control):
-        options = [value for value in device_options(listening) if value != "--device"]
+        options = [value for value in device_options(listening, "greenhouse") if value != "--device"]
         settings, _ = load_all("greenhouse", None, None, None, device=options)
         asyncio.run(story(settings, control))
     ordered = sorted(taken_s)

@@ -62,7 +62,7 @@ def test_a_sigterm_before_the_start_lets_nothing_start(daemon, listening, contro
 
 
 def test_without_a_job_the_daemon_waits_in_stopped_and_ends_well(daemon, listening, control, tmp_path) -> None:
-    one = daemon(["greenhouse", "--data", str(tmp_path / "data"), *device_options(listening)])
+    one = daemon(["greenhouse", "--data", str(tmp_path / "data"), *device_options(listening, "greenhouse")])
     ready = one.until("ready")
     assert (ready["state"], ready["absent"]) == ("Stopped", {})
     assert one.process.poll() is None
@@ -75,9 +75,9 @@ def test_without_a_job_the_daemon_waits_in_stopped_and_ends_well(daemon, listeni
 
 
 def test_a_bench_has_one_daemon(daemon, listening, tmp_path) -> None:
-    first = daemon(["greenhouse", *device_options(listening)])
+    first = daemon(["greenhouse", *device_options(listening, "greenhouse")])
     first.until("ready")
-    second = daemon(["greenhouse", *device_options(listening)])
+    second = daemon(["greenhouse", *device_options(listening, "greenhouse")])
     status, _ = second.end()
     assert status == 1
     (sentence,) = second.sentences
