@@ -14,7 +14,7 @@ import select
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from functools import partial
 from typing import Any, TypeVar
 
@@ -22,9 +22,13 @@ from pyvisa.constants import ResourceAttribute, StatusCode
 from pyvisa_py.tcpip import TCPIPSocketSession
 
 from benchd.contract import DriverError, LinkLost, ReplyWrong
+from benchd_scpi.message import Garbled
 
 T = TypeVar("T")
 LONGEST_REPLY = 4096  # bytes; pyvisa-py's chunk
+PARTS_SHARE = 0.9  # of the reply time: the thread notices a block that breaks off before its caller gives up
+
+Parts = Generator[int, bytes, T]  # yields how many bytes it needs next, is sent exactly these, returns the answer
 
 
 class _LoudSocket(socket.socket):
@@ -79,6 +83,18 @@ class Connection:
         reply, middle_s = await self._bounded(partial(self._write_and_read, message), problem)
         return reply, asked_loop_s + (middle_s - asked_s)
 
+    async def exchange_parts(self, message: bytes, parts: Callable[[], Parts[T]]) -> tuple[T, float]:
+        """Send one message, read the parts that its answer consists of, return what they say and when the last came.
+
+        For answers that hold binary data: each part is read to exactly its length, without looking at its bytes. Raises
+        as `exchange`, `ReplyWrong` also where an answer breaks off, and what `parts` raises; then the connection is
+        dropped.
+        """
+        asked_loop_s, asked_s = self._loop.time(), time.monotonic()
+        problem = f"did not answer {message.decode('ascii').strip()!r}"
+        answer, came_s = await self._bounded(partial(self._write_and_read_parts, message, parts), problem)
+        return answer, asked_loop_s + (came_s - asked_s)
+
     def push(self, message: bytes) -> None:
         """Put a message on the wire beside a call that is under way, without waiting for anything.
 
@@ -118,7 +134,7 @@ class Connection:
                 return await future
         except BaseException as error:
             self.drop()
-            if isinstance(error, DriverError) or not isinstance(error, Exception):
+            if isinstance(error, DriverError | Garbled) or not isinstance(error, Exception):
                 raise
             cause = f"within {self._reply_time_s:g} s" if isinstance(error, TimeoutError) else f"({error})"
             raise LinkLost(f"The {self._device} {problem} {cause}: check its power, cable and address.") from error
@@ -166,13 +182,51 @@ class Connection:
         ):
             session.set_attribute(attribute, value)
 
-    def _write_and_read(self, message: bytes) -> tuple[bytes, float]:
-        session = self._session
+    def _write(self, message: bytes) -> None:
         self._expect_silence()
-        sent_s = time.monotonic()
-        _, status = session.write(message)
+        _, status = self._session.write(message)
         if status is not StatusCode.success:
             raise OSError(f"sending failed with {status.name}")
+
+    def _write_and_read_parts(self, message: bytes, parts: Callable[[], Parts[T]]) -> tuple[T, float]:
+        until_s = time.monotonic() + PARTS_SHARE * self._reply_time_s
+        self._write(message)
+        answer = parts()
+        try:
+            wanted = next(answer)
+            begun = False
+            while True:
+                part = self._read_exactly(wanted, until_s=until_s, begun=begun)
+                begun = True
+                wanted = answer.send(part)
+        except StopIteration as end:
+            came_s = time.monotonic()
+            self._expect_silence("sent more than it was asked for")
+            return end.value, came_s
+
+    def _read_exactly(self, count: int, *, until_s: float, begun: bool) -> bytes:
+        """Raises `TimeoutError` where nothing came at all, `ReplyWrong` where it stopped in the middle."""
+        part = bytearray(count)
+        rest = memoryview(part)
+        line = self._session.interface
+        while rest:
+            if not select.select([line], [], [], max(0.0, until_s - time.monotonic()))[0]:
+                if not begun and len(rest) == count:
+                    raise TimeoutError
+                raise ReplyWrong(
+                    f"The {self._device} broke off in the middle of an answer: {count - len(rest)} of {count} bytes "
+                    f"came within {self._reply_time_s:g} s."
+                )
+            came = line.recv_into(rest)
+            if not came:
+                raise ConnectionResetError("the device closed the connection")
+            rest = rest[came:]
+        return bytes(part)
+
+    def _write_and_read(self, message: bytes) -> tuple[bytes, float]:
+        session = self._session
+        sent_s = time.monotonic()
+        self._write(message)
         reply, status = session.read(LONGEST_REPLY)
         received_s = time.monotonic()
         if status is StatusCode.error_timeout:
@@ -183,11 +237,11 @@ class Connection:
             raise ReplyWrong(f"The {self._device} sent more than it was asked for.")
         return reply, (sent_s + received_s) / 2.0
 
-    def _expect_silence(self) -> None:
+    def _expect_silence(self, otherwise: str = "sent something that it was not asked for") -> None:
         """Raises where bytes are waiting that belong to no question: they would be taken for the next answer."""
         if select.select([self._session.interface], [], [], 0.0)[0]:
             self._session.interface.recv(1, socket.MSG_PEEK)  # raises when it is the end and not bytes
-            raise ReplyWrong(f"The {self._device} sent something that it was not asked for.")
+            raise ReplyWrong(f"The {self._device} {otherwise}.")
 
 
 def _settle(future: asyncio.Future[Any], result: object, error: Exception | None) -> None:

@@ -8,7 +8,11 @@ from benchd_scpi.session import Session
 
 
 class Instrument:
-    """A device with ports; its last act before the connection closes is `before_leaving`."""
+    """A device with ports; its last act before the connection closes is `before_leaving`.
+
+    `before_use` follows each check of the identity: it looks whether the device can do what the bench needs of it, and
+    raises otherwise.
+    """
 
     def __init__(
         self,
@@ -16,15 +20,23 @@ class Instrument:
         ports: Mapping[str, Port],
         *,
         before_leaving: Callable[[], Awaitable[None]] | None = None,
+        before_use: Callable[[], Awaitable[None]] | None = None,
     ) -> None:
         self._session = session
         self._ports = ports
         self._before_leaving = before_leaving
+        self._before_use = before_use
         self._entered = False
 
     async def __aenter__(self) -> Mapping[str, Port]:
         """Open and identify, change nothing. Raises `LinkLost`, `ReplyWrong`, `Refused`; then nothing stays open."""
         await self._session.open()
+        if self._before_use is not None:
+            try:
+                await self._before_use()
+            except BaseException:
+                self._session.close()
+                raise
         self._entered = True
         return self._ports
 
@@ -47,3 +59,5 @@ class Instrument:
     async def reconnect(self) -> None:
         """Replace the connection and check the identity again, nothing else."""
         await self._session.reconnect()
+        if self._before_use is not None:
+            await self._before_use()

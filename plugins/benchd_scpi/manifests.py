@@ -2,11 +2,24 @@
 
 from collections.abc import Sequence
 
-from benchd.contract import CONTRACT_VERSION, Manifest, MeasuringUnit, PortSpec, Sink, Supply
+from benchd.contract import (
+    CONTRACT_VERSION,
+    Manifest,
+    MeasuringUnit,
+    PortSpec,
+    PowerAnalyser,
+    ResistanceMeter,
+    Sink,
+    Supply,
+    Waveforms,
+)
 from benchd_scpi.settings import (
     CALL_TIME_S,
+    LONGEST_CONTACTOR_TIME_S,
     SAFE_TIME_S,
     ScpiMeasuringUnitSettings,
+    ScpiPowerAnalyserSettings,
+    ScpiResistanceMeterSettings,
     ScpiSinkSettings,
     ScpiSupplySettings,
 )
@@ -24,7 +37,21 @@ def _sink_ports(_: ScpiSinkSettings) -> Sequence[PortSpec]:
 
 def _measuring_unit_ports(settings: ScpiMeasuringUnitSettings) -> Sequence[PortSpec]:
     signals = tuple(each.name for each in settings.inputs)
-    return (PortSpec(name="inputs", capability=MeasuringUnit, signals=signals),)
+    inputs = PortSpec(name="inputs", capability=MeasuringUnit, signals=signals)
+    if settings.waveforms is None:
+        return (inputs,)
+    sampled = tuple(each.name for each in settings.waveforms.inputs)
+    return (inputs, PortSpec(name="waveforms", capability=Waveforms, signals=sampled))
+
+
+def _power_analyser_ports(settings: ScpiPowerAnalyserSettings) -> Sequence[PortSpec]:
+    signals = tuple(each.name for each in settings.results)
+    return (PortSpec(name="result", capability=PowerAnalyser, signals=signals),)
+
+
+def _resistance_meter_ports(_: ScpiResistanceMeterSettings) -> Sequence[PortSpec]:
+    signals = ("voltage_v", "current_a", "pair_on", "power_leads_open_on")
+    return (PortSpec(name="winding", capability=ResistanceMeter, signals=signals),)
 
 
 SUPPLY = Manifest(
@@ -52,10 +79,32 @@ SINK = Manifest(
 MEASURING_UNIT = Manifest(
     name="scpi_measuring_unit",
     contract_version=CONTRACT_VERSION,
-    summary="measuring unit with averaged inputs, SCPI over a TCP socket",
+    summary="measuring unit with averaged inputs and a sample stream, SCPI over a TCP socket",
     settings=ScpiMeasuringUnitSettings,
     ports=_measuring_unit_ports,
     driver="benchd_scpi.measuring_unit:measuring_unit",
     reply_time_s=CALL_TIME_S,
+    safe_time_s=SAFE_TIME_S,
+)
+
+POWER_ANALYSER = Manifest(
+    name="scpi_power_analyser",
+    contract_version=CONTRACT_VERSION,
+    summary="power analyser with integrated results, SCPI over a TCP socket",
+    settings=ScpiPowerAnalyserSettings,
+    ports=_power_analyser_ports,
+    driver="benchd_scpi.power_analyser:power_analyser",
+    reply_time_s=2.0 * CALL_TIME_S,  # a result, its window set anew, the result after it
+    safe_time_s=SAFE_TIME_S,
+)
+
+RESISTANCE_METER = Manifest(
+    name="scpi_resistance_meter",
+    contract_version=CONTRACT_VERSION,
+    summary="four-wire resistance meter that connects itself to a winding, SCPI over a TCP socket",
+    settings=ScpiResistanceMeterSettings,
+    ports=_resistance_meter_ports,
+    driver="benchd_scpi.resistance_meter:resistance_meter",
+    reply_time_s=2.0 * CALL_TIME_S + LONGEST_CONTACTOR_TIME_S,  # three steps, the contactor, one error queue
     safe_time_s=SAFE_TIME_S,
 )

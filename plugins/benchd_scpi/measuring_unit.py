@@ -1,13 +1,14 @@
-"""A measuring unit's averaged inputs over SCPI. It must never change a range, a filter or a trigger."""
+"""A measuring unit over SCPI: averaged inputs and a sample stream. It must never change a range, filter or trigger."""
 
 import math
 
-from benchd.contract import MeasuringReading
+from benchd.contract import MeasuringReading, Port
 from benchd_scpi import message
 from benchd_scpi.instrument import Instrument
 from benchd_scpi.message import Garbled
 from benchd_scpi.session import Session
 from benchd_scpi.settings import ScpiMeasuringUnitSettings
+from benchd_scpi.waveforms import SampleStream
 
 
 class MeasuringInputs:
@@ -37,6 +38,9 @@ class MeasuringInputs:
 
 
 def measuring_unit(settings: ScpiMeasuringUnitSettings) -> Instrument:
-    """A driver with the port "inputs"."""
-    session = Session(settings, kind="measuring unit")
-    return Instrument(session, {"inputs": MeasuringInputs(session, settings)})
+    """A driver with the port "inputs" and, where the settings name waveforms, the port "waveforms"."""
+    session = Session(settings, kind="measuring unit", error_query=f"{settings.headers.error}?")
+    ports: dict[str, Port] = {"inputs": MeasuringInputs(session, settings)}
+    if settings.waveforms is not None:
+        ports["waveforms"] = SampleStream(session, settings.waveforms, settings.headers.waveforms)
+    return Instrument(session, ports)

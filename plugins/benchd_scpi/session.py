@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from benchd.contract import DeviceFault, DriverError, LinkLost, Refused, ReplyWrong
 from benchd_scpi import message
-from benchd_scpi.connection import Connection
+from benchd_scpi.connection import Connection, Parts
 from benchd_scpi.message import Check, ErrorEntry, Garbled
 from benchd_scpi.settings import SAFE_TIME_S, InstrumentSettings
 
@@ -57,6 +57,19 @@ class Session:
         """
         self._not_while_making_safe()
         return await self._ask(self._usable(), query, read)
+
+    async def ask_parts(self, query: bytes, parts: Callable[[], Parts[T]]) -> tuple[T, float]:
+        """What `parts` makes of an answer that holds binary data, and the loop's time at which its last byte came.
+
+        Raises and spoils as `ask`.
+        """
+        self._not_while_making_safe()
+        connection = self._usable()
+        try:
+            return await connection.exchange_parts(query, parts)
+        except Garbled as error:
+            asked = query.decode("ascii").strip()
+            raise ReplyWrong(f"The {self.device} did not answer {asked!r} with samples: {error}.") from error
 
     async def put(self, commands: Sequence[str], checks: Sequence[Check]) -> None:
         """Send the commands and confirm them by the checks, in one exchange.

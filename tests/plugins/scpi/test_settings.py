@@ -8,8 +8,8 @@ from importlib.resources import files
 import pytest
 from pydantic import ValidationError
 
-from benchd.contract import MeasuringUnit, Sink, Supply
-from benchd_scpi.manifests import MEASURING_UNIT, SINK, SUPPLY
+from benchd.contract import MeasuringUnit, PowerAnalyser, ResistanceMeter, Sink, Supply, Waveforms
+from benchd_scpi.manifests import MEASURING_UNIT, POWER_ANALYSER, RESISTANCE_METER, SINK, SUPPLY
 
 SUPPLY_GIVEN = {
     "host": "10.0.0.5",
@@ -24,7 +24,7 @@ MEASURING_UNIT_GIVEN = {"host": "10.0.0.7", "port": 5025, "identity": "Quillmoor
 def test_the_manifests_import_without_pyvisa():
     code = (
         "import sys; sys.modules['pyvisa'] = sys.modules['pyvisa_py'] = None; "
-        "from benchd_scpi.manifests import SUPPLY, SINK, MEASURING_UNIT"
+        "from benchd_scpi.manifests import SUPPLY, SINK, MEASURING_UNIT, POWER_ANALYSER, RESISTANCE_METER"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
@@ -33,17 +33,21 @@ def test_the_manifests_import_without_pyvisa():
 def test_the_sample_file_fits_the_settings_and_the_drivers():
     sample = tomllib.loads((files("benchd_scpi") / "sample.toml").read_text())
     ports = {}
-    for manifest in (SUPPLY, SINK, MEASURING_UNIT):
+    for manifest in (SUPPLY, SINK, MEASURING_UNIT, POWER_ANALYSER, RESISTANCE_METER):
         table = next(one for one in sample["devices"].values() if one["driver"] == manifest.name)
         settings = manifest.settings.model_validate(table["settings"])
-        (port,) = manifest.ports(settings)
-        ports[port.name] = port
+        ports |= {port.name: port for port in manifest.ports(settings)}
         assert manifest.make(settings) is not None
     assert {name: port.capability for name, port in ports.items()} == {
         "output": Supply,
         "input": Sink,
         "inputs": MeasuringUnit,
+        "waveforms": Waveforms,
+        "result": PowerAnalyser,
+        "winding": ResistanceMeter,
     }
+    assert ports["waveforms"].signals[:2] == ("wf11_v", "wf12_v")
+    assert len(ports["result"].signals) == 16
     assert ports["inputs"].signals[:2] == ("ai1_v", "ai2_v")
 
 
@@ -90,3 +94,49 @@ def test_the_promised_call_time_covers_the_exchange_and_the_error_queue():
     longest = max(SUPPLY_GIVEN.get("reply_time_s", 0.0), 0.4)
     SUPPLY.settings.model_validate(SUPPLY_GIVEN | {"reply_time_s": longest})
     assert SUPPLY.reply_time_s >= 3 * longest
+
+
+def test_a_measuring_unit_without_waveforms_in_its_settings_has_no_such_port():
+    given = MEASURING_UNIT_GIVEN | {"inputs": [{"name": "ai1_v", "channel": 1}]}
+    settings = MEASURING_UNIT.settings.model_validate(given)
+    assert [port.name for port in MEASURING_UNIT.ports(settings)] == ["inputs"]
+
+
+@pytest.mark.parametrize(
+    ("waveforms", "words"),
+    [
+        ({"rate_hz": 0.0, "inputs": [{"name": "wf11_v", "channel": 11}]}, "greater than 0"),
+        ({"rate_hz": 20000.0, "inputs": []}, "at least 1"),
+        ({"rate_hz": 20000.0, "inputs": [{"name": "wf11", "channel": 11}]}, "does not end in a unit"),
+        (
+            {"rate_hz": 20000.0, "inputs": [{"name": "wf11_v", "channel": 11}, {"name": "wf12_v", "channel": 11}]},
+            "channel 11 is given to two inputs",
+        ),
+    ],
+)
+def test_waveforms_need_a_rate_and_inputs_of_their_own(waveforms, words):
+    given = MEASURING_UNIT_GIVEN | {"inputs": [{"name": "ai1_v", "channel": 1}], "waveforms": waveforms}
+    with pytest.raises(ValidationError, match=words):
+        MEASURING_UNIT.settings.model_validate(given)
+
+
+ANALYSER_GIVEN = {"host": "10.0.0.8", "port": 5025, "identity": "Quillmoor Instruments,QP3"}
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({}, "Field required"),  # nobody may forget the bandwidth
+        ({"minimum_bandwidth_hz": 0.0}, "greater than 0"),
+        ({"minimum_bandwidth_hz": 1e5, "window_s": 0.0}, "greater than 0"),
+        ({"minimum_bandwidth_hz": 1e5, "results": [{"name": "p1", "number": 7}]}, "neither in a unit nor in _factor"),
+        (
+            {"minimum_bandwidth_hz": 1e5, "results": [{"name": "p1_w", "number": 7}, {"name": "p2_w", "number": 7}]},
+            "number 7 is given to two results",
+        ),
+    ],
+)
+def test_an_analyser_needs_a_bandwidth_and_results_with_units(change, words):
+    POWER_ANALYSER.settings.model_validate(ANALYSER_GIVEN | {"minimum_bandwidth_hz": 1e5})
+    with pytest.raises(ValidationError, match=words):
+        POWER_ANALYSER.settings.model_validate(ANALYSER_GIVEN | change)
