@@ -4,14 +4,24 @@ These hold values; they must never read a file.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 from pydantic import BaseModel
 
 from benchd.contract import Manifest, PortSpec
 from benchd.rules.channels import Channel
-from benchd.settings.bench_file import DcLink, LimitTable, ShaftTrain, Slopes, Start, Stopping
+from benchd.settings.bench_file import (
+    CalibrationRule,
+    DcLink,
+    LimitTable,
+    ShaftTrain,
+    Slopes,
+    Start,
+    Stopping,
+    TorqueRanges,
+)
 from benchd.settings.document import Document
 from benchd.settings.specimen_files import MotorFile, SetupFile
 
@@ -55,6 +65,10 @@ class Bench:
     warnings: tuple[str, ...]
     document: Document
     sensor_documents: Mapping[str, Document]  # by channel
+    calibration: CalibrationRule = field(default_factory=CalibrationRule)
+    torque_ranges: TorqueRanges | None = None
+    waveform_channels: tuple[Channel, ...] = ()  # sampled, so without an age limit; names as those of channels
+    waveform_sensor_documents: Mapping[str, Document] = field(default_factory=dict)  # by waveform
 
     def channels(self) -> tuple[Channel, ...]:
         """The channels in the order of the bench file."""
@@ -87,10 +101,30 @@ class ProgrammeTest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """What one quantity ("test.quantity") has to keep, in `unit`; a side that is None is free."""
+
+    quantity: str
+    low: float | None
+    high: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionRule:
+    """How results are held against requirements; the guard band is `guard_band_ratio` times U."""
+
+    rule: Literal["simple acceptance", "guard band"]
+    guard_band_ratio: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Programme:
-    """A programme from its file."""
+    """A programme from its file; `decision` is None where nothing is required."""
 
     name: str
     tests: tuple[ProgrammeTest, ...]
     limits: tuple[LimitTable, ...]
     document: Document
+    decision: DecisionRule | None = None
+    requirements: tuple[Requirement, ...] = ()

@@ -12,15 +12,16 @@ from benchd.contract import (
     Drive,
     MeasuringUnit,
     PortSpec,
+    PowerAnalyser,
+    ResistanceMeter,
     SafetyChain,
     Sink,
     Supply,
     Thermometers,
-    unit_of_signal,
+    Waveforms,
 )
-from benchd.rules.channels import Calibration
 from benchd.settings.bench import Device, PortAddress
-from benchd.settings.bench_file import BenchFile, ChannelTable, LimitTable
+from benchd.settings.bench_file import BenchFile, LimitTable
 from benchd.settings.document import Document
 from benchd.settings.errors import Problem
 from benchd.settings.explain import nearest
@@ -34,6 +35,9 @@ ROLES: Mapping[str, Capability] = {
     "measuring_unit": MeasuringUnit,
     "thermometers": Thermometers,
     "safety_chain": SafetyChain,
+    "power_analyser": PowerAnalyser,
+    "resistance_meter": ResistanceMeter,
+    "waveforms": Waveforms,
 }
 _BENCH_NAME = re.compile(r"[a-z][a-z0-9_-]*")
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
@@ -58,7 +62,7 @@ def name_problems(document: Document, file: BenchFile) -> Iterator[Problem]:
             f"write {_as_name(file.name)}"
         )
         yield document.problem(("name",), says)
-    for table, names in (("devices", file.devices), ("channels", file.channels)):
+    for table, names in (("devices", file.devices), ("channels", file.channels), ("waveforms", file.waveforms)):
         for name in names:
             if not _NAME.fullmatch(name):
                 says = (
@@ -74,7 +78,7 @@ def role_problems(document: Document, file: BenchFile, devices: Mapping[str, Dev
     for role, addresses in role_addresses(file).items():
         path: KeyPath = ("roles", role)
         for text in addresses:
-            spec = _port(text, devices)
+            spec = port_at(text, devices)
             if isinstance(spec, str):
                 yield document.problem(path, f'names "{text}", but {spec}')
             elif spec.capability is not ROLES[role]:
@@ -88,30 +92,6 @@ def role_problems(document: Document, file: BenchFile, devices: Mapping[str, Dev
                 yield document.problem(path, says)
             else:
                 taken[text] = role
-
-
-def channel_problems(
-    document: Document, file: BenchFile, devices: Mapping[str, Device], calibrations: Mapping[str, Calibration]
-) -> Iterator[Problem]:
-    """Channels whose source does not exist, whose units do not meet, or that always would be too old."""
-    for name, channel in file.channels.items():
-        path: KeyPath = ("channels", name)
-        source = _source_problem(channel, devices)
-        if source is not None:
-            yield document.problem((*path, "source"), source)
-            continue
-        device, _, signal = channel.source.split(".")
-        yield from _unit_problems(document, path, channel, signal, calibrations.get(name))
-        if channel.zeroed and channel.unit != "N·m":
-            says = "is for a torque in N·m only, whose zero the start bounds; take the offset into the sensor file"
-            yield document.problem((*path, "zeroed"), says)
-        period_s = 1.0 / devices[device].poll_hz
-        if channel.age_limit_s <= period_s:
-            says = (
-                f"is {channel.age_limit_s:g} s, but {device} is read every {period_s:g} s only; "
-                "allow more or raise the device's poll_hz"
-            )
-            yield document.problem((*path, "age_limit_s"), says)
 
 
 def limit_problems(
@@ -169,46 +149,7 @@ def ladder_problems(document: Document, file: BenchFile) -> Iterator[Problem]:
         yield document.problem(("stopping", "braking_torque_nm"), says)
 
 
-def _unit_problems(
-    document: Document, path: KeyPath, channel: ChannelTable, signal: str, calibration: Calibration | None
-) -> Iterator[Problem]:
-    signal_unit = unit_of_signal(signal)
-    if calibration is None:
-        if channel.sensor is None and channel.unit != signal_unit:  # a sensor that is named but missing is told already
-            says = (
-                f'is "{channel.unit}", but the signal {signal} is in "{signal_unit}"; write that unit, '
-                "or name the sensor that converts it"
-            )
-            yield document.problem((*path, "unit"), says)
-        return
-    if calibration.input_unit != signal_unit:
-        says = (
-            f'names a sensor whose input_unit is "{calibration.input_unit}", but the signal {signal} is in '
-            f'"{signal_unit}"; take the sensor that is wired to this input'
-        )
-        yield document.problem((*path, "sensor"), says)
-    if calibration.output_unit != channel.unit:
-        says = (
-            f'is "{channel.unit}", but its sensor gives "{calibration.output_unit}"; '
-            "write that unit or take another sensor"
-        )
-        yield document.problem((*path, "unit"), says)
-
-
-def _source_problem(channel: ChannelTable, devices: Mapping[str, Device]) -> str | None:
-    parts = channel.source.split(".")
-    if len(parts) != 3:
-        return f'is "{channel.source}" and must name device, port and signal; write it as "device.port.signal"'
-    device, port, signal = parts
-    spec = _port(f"{device}.{port}", devices)
-    if isinstance(spec, str):
-        return f'is "{channel.source}", but {spec}'
-    if signal not in spec.signals:
-        return f'is "{channel.source}", but the port has no signal {signal}; {nearest(signal, spec.signals)}'
-    return None
-
-
-def _port(text: str, devices: Mapping[str, Device]) -> PortSpec | str:
+def port_at(text: str, devices: Mapping[str, Device]) -> PortSpec | str:
     """The port "device.port", or why there is none and what to write instead."""
     where = address(text)
     if not where.port:

@@ -1,7 +1,7 @@
 """What a bench file holds, table by table. It must never check one table against another; `bench_checks` does."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -32,6 +32,15 @@ class RolesTable(Table):
     measuring_unit: OneOrMore
     thermometers: Annotated[tuple[Text, ...], Listed]
     safety_chain: OneOrMore
+    power_analyser: OneOrMore | None = None
+    resistance_meter: OneOrMore | None = None
+    waveforms: OneOrMore | None = None
+
+
+class CalibrationRule(Table):
+    """What becomes of a sensor past its date."""
+
+    overdue: Literal["warn", "refuse"] = "warn"
 
 
 class ChannelTable(Table):
@@ -43,6 +52,23 @@ class ChannelTable(Table):
     age_limit_s: Positive
     sign: Sign = 1
     zeroed: bool = False
+
+
+class WaveformTable(Table):
+    """One sampled quantity: an input "device.port.signal" of the sample stream, its unit and sensor file."""
+
+    source: Text
+    unit: Text
+    sensor: Text | None = None
+    sign: Sign = 1
+
+
+class TorqueRanges(Table):
+    """The transducer's ranges, each a channel, and the torque that the transducer itself bears."""
+
+    wide: Literal["shaft_torque"] = "shaft_torque"
+    narrow: Literal["shaft_torque_narrow"] | None = None
+    overload_nm: Positive  # mechanical; a range is saturated long before
 
 
 class LimitTable(Table):
@@ -85,6 +111,7 @@ class Start(Table):
     pre_start_warning_s: NotNegative
     transducer_zero_limit_nm: Positive
     zero_time_s: Positive
+    transducer_zero: Literal["standstill", "set_up"] = "standstill"  # measured before each run, or stated in the set-up
 
 
 class Slopes(Table):
@@ -113,6 +140,9 @@ class BenchFile(Table):
     devices: Annotated[dict[str, DeviceTable], Field(min_length=1)]
     roles: RolesTable
     channels: Annotated[dict[str, ChannelTable], Field(min_length=1)]
+    waveforms: dict[str, WaveformTable] = Field(default_factory=dict)
+    calibration: CalibrationRule = CalibrationRule()
+    torque_ranges: TorqueRanges | None = None  # left out: one range, which bears what it measures
     limits: Annotated[tuple[LimitTable, ...], Listed] = ()
     dc_link: DcLink
     shaft_train: ShaftTrain

@@ -5,7 +5,9 @@ from collections.abc import Iterator
 from benchd.settings.bench import Bench, Motor, Programme, Setup
 from benchd.settings.errors import Problem, refuse
 from benchd.settings.limit_sources import LimitSource, limit_sources, strictest_bound
+from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.toml_lines import KeyPath
+from benchd.settings.zeros import stated_zeros
 
 # What a test's settings ask for by these names, in the units that the names carry. A test that asks for any of these
 # quantities uses these names; the one or the list.
@@ -23,7 +25,8 @@ def check_fit(bench: Bench, motor: Motor, setup: Setup, programme: Programme) ->
 
     Every supply voltage, rated and asked for, stays below the sink's threshold, else the sink would load the supply;
     no test asks for a torque or speed beyond a limit, else the run would end in a trip; and all that `limit_sources`
-    raises.
+    raises. A brushless motor stands on a bench with a motor drive and never generates more than the link bears; what
+    the tests want of waveforms and torque ranges is there; the transducer's zero is where the bench looks for it.
     """
     sources = limit_sources(bench, motor, setup, programme)
     rated_v = motor.settings.rated.voltage_v
@@ -34,7 +37,10 @@ def check_fit(bench: Bench, motor: Motor, setup: Setup, programme: Programme) ->
     if rated_v >= threshold_v:
         says = f"is {rated_v:g} V and must stay below {threshold}; raise the threshold or take another motor"
         refuse(motor.document.file, [motor.document.problem(("rated", "voltage_v"), says)])
-    problems: list[Problem] = []
+    if isinstance(motor.settings, BrushlessMotorFile):
+        _check_brushless(bench, motor, motor.settings, sources)
+    stated_zeros(bench, setup)
+    problems = list(_unmeasurable(bench, programme))
     for path, key, value in _asked(programme):
         if key in ASKS_VOLTAGE and value >= threshold_v:
             says = f"is {value:g} V and must stay below {threshold}; lower the voltage"
@@ -46,6 +52,59 @@ def check_fit(bench: Bench, motor: Motor, setup: Setup, programme: Programme) ->
                 problems.append(programme.document.problem(path, says))
     if problems:
         refuse(programme.document.file, problems)
+
+
+def _check_brushless(
+    bench: Bench, motor: Motor, settings: BrushlessMotorFile, sources: tuple[LimitSource, ...]
+) -> None:
+    """Without a converter nothing turns it; while it turns its magnets make a voltage, also after safe torque off."""
+    if not bench.roles.get("motor_drive"):
+        says = (
+            f'is "brushless", but the bench {bench.name} has no motor_drive in [roles] that could feed it; take a '
+            "bench with a converter"
+        )
+        refuse(motor.document.file, [motor.document.problem(("kind",), says)])
+    bounds = [strictest_bound(sources, "shaft_speed", kind, warn=False) for kind in ("low", "high")]
+    top = max((one for one in bounds if one is not None), key=lambda one: abs(one.value))  # the motor's own at least
+    peak_v = settings.data_sheet.peak_voltage_v(abs(top.value))
+    rating_v = bench.dc_link.component_rating_v
+    if peak_v > rating_v:
+        says = (
+            f"is {settings.data_sheet.voltage_constant_v_per_krpm:g}, which makes {peak_v:.4g} V (peak, line to line) "
+            f"at the {abs(top.value):g} r/min that {top.origin} allows, more than the {rating_v:g} V of "
+            f"{bench.document.origin(('dc_link', 'component_rating_v'))}; tighten the limit on shaft_speed in the "
+            "programme, or take a bench whose link bears it"
+        )
+        path = ("data_sheet", "voltage_constant_v_per_krpm")
+        refuse(motor.document.file, [motor.document.problem(path, says)])
+
+
+def _unmeasurable(bench: Bench, programme: Programme) -> Iterator[Problem]:
+    """What tests want of waveforms and of the transducer's narrow range that this bench does not have."""
+    ranges = bench.torque_ranges
+    narrow = None if ranges is None or ranges.narrow is None else bench.channel_by_name[ranges.narrow].calibration
+    for place, test in enumerate(programme.tests):
+        if getattr(test.settings, "capture_s", 0.0) > 0.0 and not bench.waveform_channels:
+            says = f"asks for waveforms, but the bench {bench.name} has none in [waveforms]; leave it out"
+            yield programme.document.problem(("test", place, "capture_s"), says)
+        if getattr(test.settings, "torque_range", "auto") != "narrow":
+            continue
+        path: KeyPath = ("test", place, "torque_range")
+        if narrow is None:
+            says = (
+                f'is "narrow", but the bench {bench.name} has no narrow range in [torque_ranges]; write "wide", '
+                "or leave it out"
+            )
+            yield programme.document.problem(path, says)
+            continue
+        asked = getattr(test.settings, "torques_nm", None) or (getattr(test.settings, "torque_nm", 0.0),)
+        most_nm = max(abs(torque_nm) for torque_nm in asked)
+        if most_nm >= narrow.full_scale:
+            says = (
+                f'is "narrow", which measures up to {narrow.full_scale:g} N·m where the test asks for {most_nm:g} N·m; '
+                'write "auto", which takes the wide range where the narrow one ends'
+            )
+            yield programme.document.problem(path, says)
 
 
 def _crossed(sources: tuple[LimitSource, ...], channel: str, value: float) -> LimitSource | None:

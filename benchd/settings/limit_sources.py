@@ -14,15 +14,17 @@ from benchd.settings.document import Document
 from benchd.settings.errors import Problem, refuse
 from benchd.settings.explain import nearest
 from benchd.settings.pieces import Reaction
+from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.toml_lines import KeyPath
 
 Kind = Literal["low", "high", "stale"]
 
 # How the bounds that follow from a part's rating act. Current may exceed a fuse's rating for a while before the fuse
-# melts (that is how fuses work), windings warm in seconds; all else breaks at once, and two readings rule out a spike.
+# melts (that is how fuses work), windings and magnets warm in seconds; all else breaks at once, and two readings rule
+# out a spike.
 AT_ONCE_S = 0.02
 FUSE_DELAY_S = 0.5
-WINDING_DELAY_S = 1.0
+WARMING_DELAY_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,6 +140,8 @@ def _ratings(bench: Bench, motor: Motor, setup: Setup) -> Iterator[_Rating]:
     if torque is not None and torque.calibration is not None:
         document = bench.sensor_documents["shaft_torque"]
         yield rating("shaft_torque", torque.calibration.full_scale, document, "full_scale")
+    if bench.torque_ranges is not None:  # the narrow range's saturation bounds nothing: the wide one still measures
+        yield rating("shaft_torque", bench.torque_ranges.overload_nm, bench.document, "torque_ranges", "overload_nm")
     train = bench.shaft_train
     yield rating("shaft_speed", train.max_speed_rpm, bench.document, "shaft_train", "max_speed_rpm")
     yield rating("shaft_torque", train.max_torque_nm, bench.document, "shaft_train", "max_torque_nm")
@@ -148,16 +152,23 @@ def _ratings(bench: Bench, motor: Motor, setup: Setup) -> Iterator[_Rating]:
     most = motor.settings
     yield rating("shaft_speed", most.max_speed_rpm, motor.document, "max_speed_rpm")
     yield rating("dc_current", most.max_current_a, motor.document, "max_current_a")
-    if most.max_winding_degc is not None:
-        yield rating(
-            "winding_temperature",
-            most.max_winding_degc,
-            motor.document,
-            "max_winding_degc",
-            both_signs=False,
-            delay_s=WINDING_DELAY_S,
-            reaction="ramp_down",
-        )
+    temperatures = [("winding_temperature", most.max_winding_degc, "max_winding_degc")]
+    if isinstance(most, BrushlessMotorFile):
+        temperatures.append(("magnet_temperature", most.max_magnet_degc, "max_magnet_degc"))
+        if most.max_phase_current_a is not None:
+            amperes, key = most.max_phase_current_a, "max_phase_current_a"
+            yield rating("motor_current", amperes, motor.document, key, both_signs=False)  # rms has no sign
+    for channel, most_degc, key in temperatures:
+        if most_degc is not None:
+            yield rating(
+                channel,
+                most_degc,
+                motor.document,
+                key,
+                both_signs=False,
+                delay_s=WARMING_DELAY_S,
+                reaction="ramp_down",
+            )
     coupling = setup.settings.coupling
     yield rating("shaft_torque", coupling.max_torque_nm, setup.document, "coupling", "max_torque_nm")
     yield rating("shaft_speed", coupling.max_speed_rpm, setup.document, "coupling", "max_speed_rpm")

@@ -1,30 +1,31 @@
 """Loads settings files into frozen, checked values. It must never touch a device or import a plugin."""
 
 import datetime as dt
-import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from benchd.rules.channels import Calibration, Channel
-from benchd.settings import bench_checks
-from benchd.settings.bench import Bench, Device, Motor, Programme, ProgrammeTest, Setup
+from benchd.settings import bench_checks, channel_checks
+from benchd.settings.bench import Bench, Device, Programme, ProgrammeTest, Setup
 from benchd.settings.bench_file import BenchFile, DeviceTable
+from benchd.settings.channels import channels_of, sensors_of, waveforms_of
 from benchd.settings.document import Document, read_document
-from benchd.settings.errors import Problem, SettingsError, refuse, shown
+from benchd.settings.due import overdue, refuse_overdue
+from benchd.settings.errors import Problem, SettingsError, refuse
 from benchd.settings.explain import nearest, problems_in
+from benchd.settings.motor import load_motor
 from benchd.settings.registry import Registry
+from benchd.settings.requirements import decision_of, decision_problems, requirements_of
 from benchd.settings.sensor import load_sensor
-from benchd.settings.specimen_files import MotorFile, ProgrammeFile, SetupFile
+from benchd.settings.specimen_files import ProgrammeFile, SetupFile
 
 __all__ = ["Registry", "SettingsError", "load_bench", "load_motor", "load_programme", "load_sensor", "load_setup"]
 
 _File = TypeVar("_File", bound=BaseModel)
-RAD_S_PER_RPM = math.pi / 30.0
 NOTHING: Mapping[str, Mapping[str, object]] = MappingProxyType({})
 
 
@@ -38,26 +39,30 @@ def load_bench(
     """The bench in this file with its sensors.
 
     `device_settings` replaces single settings by device name, such as host and port of a simulated bench. `today`
-    (UTC where left out) decides which sensors are overdue: that is a warning. Raises `SettingsError`; mistakes of form
-    are told before those of tables that do not fit each other.
+    (UTC where left out) decides which sensors are overdue: that is a warning, or refused where the file says so. Raises
+    `SettingsError`; mistakes of form are told before those of tables that do not fit each other.
     """
     document = _with_device_settings(read_document(path), device_settings)
     file, problems = _model(document, BenchFile)
     devices = _devices(document, registry, problems)
     if file is None or problems:
         refuse(path, problems)
-    sensors = _sensors(document, file, today=today or dt.datetime.now(dt.UTC).date())
+    sensors = sensors_of(document, "channels", file.channels)
+    sampled = sensors_of(document, "waveforms", file.waveforms)
     problems = [
         *sensors.problems,
+        *sampled.problems,
         *bench_checks.name_problems(document, file),
         *bench_checks.role_problems(document, file, devices),
-        *bench_checks.channel_problems(document, file, devices, sensors.calibrations),
+        *channel_checks.channel_problems(document, file, devices, sensors.calibrations),
+        *channel_checks.waveform_problems(document, file, devices, sampled.calibrations),
+        *channel_checks.torque_range_problems(document, file, sensors.calibrations),
         *bench_checks.limit_problems(document, file.limits, file.channels),
         *bench_checks.ladder_problems(document, file),
     ]
     if problems:
         refuse(path, problems)
-    return Bench(
+    bench = Bench(
         name=file.name,
         data_directory=file.data_path(),
         tick_rate_hz=file.tick.rate_hz,
@@ -68,43 +73,38 @@ def load_bench(
                 for role, texts in bench_checks.role_addresses(file).items()
             }
         ),
-        channel_by_name=MappingProxyType(_channels(file, sensors.calibrations)),
+        channel_by_name=MappingProxyType(channels_of(file, sensors.calibrations)),
         limits=file.limits,
         dc_link=file.dc_link,
         shaft_train=file.shaft_train,
         start=file.start,
         slopes=file.slopes,
         stopping=file.stopping,
-        warnings=tuple(sensors.warnings),
+        warnings=(),
         document=document,
         sensor_documents=MappingProxyType(sensors.documents),
+        calibration=file.calibration,
+        torque_ranges=file.torque_ranges,
+        waveform_channels=waveforms_of(file, sampled.calibrations),
+        waveform_sensor_documents=MappingProxyType(sampled.documents),
     )
-
-
-def load_motor(path: Path) -> Motor:
-    """The motor type in this file. Raises `SettingsError`."""
-    document = read_document(path)
-    motor = _checked(document, MotorFile)
-    problems = [
-        document.problem(
-            (key,), f"is {most:g} {unit}, less than the rated {name}, which is {rated:g} {unit}; correct one of them"
-        )
-        for key, most, name, rated, unit in (
-            ("max_speed_rpm", motor.max_speed_rpm, "speed_rpm", motor.rated.speed_rpm, "r/min"),
-            ("max_current_a", motor.max_current_a, "current_a", motor.rated.current_a, "A"),
-        )
-        if most < rated
-    ]
-    problems += _plate_problems(motor, document)
-    if problems:
-        refuse(path, problems)
-    return Motor(settings=motor, warnings=_plate_warnings(motor, document), document=document)
+    on = today or dt.datetime.now(dt.UTC).date()
+    refuse_overdue(bench, on)
+    return replace(bench, warnings=tuple(one.sentence for one in overdue(bench, on)))
 
 
 def load_setup(path: Path) -> Setup:
     """The set-up in this file. Raises `SettingsError`."""
     document = read_document(path)
-    return Setup(settings=_checked(document, SetupFile), document=document)
+    setup = _checked(document, SetupFile)
+    part = setup.coupling.specimen_side_inertia_kgm2
+    if part is not None and part > setup.coupling.inertia_kgm2:
+        says = (
+            f"is {part:g} kg·m², more than inertia_kgm2 ({setup.coupling.inertia_kgm2:g} kg·m²), of which it is a "
+            "part; correct one of them"
+        )
+        refuse(path, [document.problem(("coupling", "specimen_side_inertia_kgm2"), says)])
+    return Setup(settings=setup, document=document)
 
 
 def load_programme(path: Path, registry: Registry) -> Programme:
@@ -118,10 +118,20 @@ def load_programme(path: Path, registry: Registry) -> Programme:
     if file is None or problems:
         refuse(path, problems)
     known_later = {limit.channel: None for limit in file.limits}  # only the bench knows its channels
-    problems = list(bench_checks.limit_problems(document, file.limits, known_later))
+    problems = [
+        *bench_checks.limit_problems(document, file.limits, known_later),
+        *decision_problems(document, file, [test.kind for test in tests]),
+    ]
     if problems:
         refuse(path, problems)
-    return Programme(name=file.name, tests=tests, limits=file.limits, document=document)
+    return Programme(
+        name=file.name,
+        tests=tests,
+        limits=file.limits,
+        document=document,
+        decision=decision_of(file),
+        requirements=requirements_of(file),
+    )
 
 
 # --- one file
@@ -195,96 +205,7 @@ def _devices(document: Document, registry: Registry, problems: list[Problem]) ->
     return devices
 
 
-# --- sensors and channels
-
-
-@dataclass(slots=True)
-class _Sensors:
-    calibrations: dict[str, Calibration] = field(default_factory=dict)
-    documents: dict[str, Document] = field(default_factory=dict)
-    warnings: list[str] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
-
-
-def _sensors(document: Document, file: BenchFile, *, today: dt.date) -> _Sensors:
-    sensors = _Sensors()
-    for name, channel in file.channels.items():
-        if channel.sensor is None:
-            continue
-        path = (document.file.parent / channel.sensor).resolve()  # so that origins show no ".."
-        if not path.is_file():
-            says = (
-                f'names "{channel.sensor}", but there is no such file ({shown(path)}); the path counts from this file'
-            )
-            sensors.problems.append(document.problem(("channels", name, "sensor"), says))
-            continue
-        calibration, sensors.documents[name] = load_sensor(path)
-        sensors.calibrations[name] = calibration
-        if dt.date.fromisoformat(calibration.due_on) < today:
-            sensors.warnings.append(
-                f"{sensors.documents[name].origin(('due_on',))} {calibration.due_on} has passed: the sensor "
-                f"{calibration.sensor} {calibration.serial} of channel {name} is overdue; have it calibrated."
-            )
-    return sensors
-
-
-def _channels(file: BenchFile, calibrations: Mapping[str, Calibration]) -> dict[str, Channel]:
-    channels: dict[str, Channel] = {}
-    for name, table in file.channels.items():
-        device, port, signal = table.source.split(".")
-        channels[name] = Channel(
-            name=name,
-            unit=table.unit,
-            device=device,
-            port=port,
-            signal=signal,
-            age_limit_s=table.age_limit_s,
-            sign=float(table.sign),
-            zeroed=table.zeroed,
-            calibration=calibrations.get(name),
-        )
-    return channels
-
-
-# --- motors and programmes
-
-
-def _plate_problems(motor: MotorFile, document: Document) -> list[Problem]:
-    """Numbers of a plate that no motor has, which is what a wrong unit looks like; the bounds are common practice."""
-    rated, sheet = motor.rated, motor.data_sheet
-    idle_rpm = rated.voltage_v / sheet.ke_v_s / RAD_S_PER_RPM
-    stall_a = rated.voltage_v / sheet.resistance_ohm
-    problems = []
-    if not 0.3 * idle_rpm <= rated.speed_rpm <= 1.05 * idle_rpm:
-        says = (
-            f"is {sheet.ke_v_s:g}, with which {rated.voltage_v:g} V give {idle_rpm:.4g} r/min without load where the "
-            f"rated speed is {rated.speed_rpm:g} r/min; write V·s/rad (V per 1000 r/min times 0.00955) and r/min"
-        )
-        problems.append(document.problem(("data_sheet", "ke_v_s"), says))
-    if not problems and not 0.3 <= rated.torque_nm / (sheet.ke_v_s * rated.current_a) <= 1.1:
-        says = (
-            f"is {rated.torque_nm:g} N·m, but {rated.current_a:g} A times ke_v_s make "
-            f"{sheet.ke_v_s * rated.current_a:.4g} N·m before friction; correct the one that is wrong"
-        )
-        problems.append(document.problem(("rated", "torque_nm"), says))
-    if stall_a <= rated.current_a:
-        says = (
-            f"is {sheet.resistance_ohm:g} Ω, which lets only {stall_a:.4g} A through at {rated.voltage_v:g} V where "
-            f"the rated current is {rated.current_a:g} A; write ohms between the terminals"
-        )
-        problems.append(document.problem(("data_sheet", "resistance_ohm"), says))
-    return problems
-
-
-def _plate_warnings(motor: MotorFile, document: Document) -> tuple[str, ...]:
-    shaft_power_w = motor.rated.torque_nm * motor.rated.speed_rpm * RAD_S_PER_RPM
-    if abs(motor.rated.power_w - shaft_power_w) <= 0.05 * shaft_power_w:
-        return ()
-    sentence = (
-        f"{document.origin(('rated', 'power_w'))} {motor.rated.power_w:g} W differs from torque times speed "
-        f"({shaft_power_w:.4g} W) by more than 5 %; compare with the rating plate."
-    )
-    return (sentence,)
+# --- programmes
 
 
 def _tests(document: Document, registry: Registry, problems: list[Problem]) -> tuple[ProgrammeTest, ...]:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError
 
 from benchd.contract.readings import UNIT_OF_SUFFIX
-from benchd.rules.channels import Calibration, Contribution
+from benchd.rules.channels import Calibration, Coefficients, Contribution
 from benchd.settings.document import Document, read_document
 from benchd.settings.errors import Problem, refuse
 from benchd.settings.explain import nearest, problems_in
@@ -28,10 +28,18 @@ class ContributionTable(Table):
     degrees_of_freedom: Positive | None = None  # left out: infinitely many
 
 
+class NegativeTable(Table):
+    """The line of the negative direction, where the certificate states one of its own."""
+
+    gain: float
+    offset: float
+
+
 class SensorFile(Table):
     """A sensor with its calibration: value = gain · input + offset."""
 
     sensor: Text
+    range: Text | None = None  # the name of the range that the certificate is for
     serial: Text
     certificate: Text
     calibrated_on: dt.date
@@ -41,6 +49,7 @@ class SensorFile(Table):
     gain: float
     offset: float
     full_scale: Positive
+    negative: NegativeTable | None = None
     contributions: Annotated[tuple[ContributionTable, ...], Listed, Field(min_length=1)]
 
 
@@ -55,7 +64,7 @@ def load_sensor(path: Path) -> tuple[Calibration, Document]:
     if problems:
         refuse(path, problems)
     calibration = Calibration(
-        sensor=sensor.sensor,
+        sensor=sensor.sensor if sensor.range is None else f"{sensor.sensor}, {sensor.range}",
         serial=sensor.serial,
         certificate=sensor.certificate,
         calibrated_on=sensor.calibrated_on.isoformat(),
@@ -76,6 +85,9 @@ def load_sensor(path: Path) -> tuple[Calibration, Document]:
             )
             for one in sensor.contributions
         ),
+        negative=None
+        if sensor.negative is None
+        else Coefficients(gain=sensor.negative.gain, offset=sensor.negative.offset),
     )
     return calibration, document
 
@@ -88,6 +100,12 @@ def _problems(sensor: SensorFile, document: Document) -> list[Problem]:
     ]
     if sensor.gain == 0.0:
         problems.append(document.problem(("gain",), "must not be 0; write the certificate's gain"))
+    if sensor.negative is not None and sensor.negative.gain * sensor.gain <= 0.0:
+        says = (
+            f"is {sensor.negative.gain:g} and must have the sign of the positive direction's gain ({sensor.gain:g}); "
+            "write both as the certificate does"
+        )
+        problems.append(document.problem(("negative", "gain"), says))
     if sensor.due_on <= sensor.calibrated_on:
         says = f"{sensor.due_on} is not after calibrated_on ({sensor.calibrated_on}); correct one of the dates"
         problems.append(document.problem(("due_on",), says))

@@ -59,7 +59,7 @@ def test_a_programme_keeps_its_tests_in_order_and_their_settings_in_their_own_mo
 
 
 MOTOR = [
-    ('"brushed_dc"', '"induction"', "kind", 'must be "brushed_dc", not the text "induction"'),
+    ('"brushed_dc"', '"induction"', "kind", 'must be "brushed_dc" or "brushless", not the text "induction"'),
     ('"B"', '"C"', "thermal_class", '"F" or "H"'),
     (
         "max_speed_rpm = 6500",
