@@ -111,19 +111,19 @@ def _summed(variances: Floats, bin_of: NDArray[np.intp], count: int) -> Floats:
     return sums.T
 
 
-def means_taken_together(name: str, readings: Floats, *, first_input: int = 0) -> tuple[Floats, Correlated]:
+def means_taken_together(name: str, readings: Floats, *, effective: float | None = None) -> tuple[Floats, Correlated]:
     """The means (k,) of k quantities read n times together, readings (k, n), and how their doubts hang together.
 
-    JCGM 100, 4.2.3 and 5.2.3: covariance of the means s(x, y)/n, with n - 1 degrees of freedom. Raises `ValueError`
-    for fewer than two readings.
+    JCGM 100, 4.2.3 and 5.2.3: covariance of the means s(x, y)/n, with n - 1 degrees of freedom. Readings that follow
+    each other count as `effective` ones, where that is given. Raises `ValueError` for fewer than two readings.
     """
     k, n = readings.shape
     if n < 2:
         raise ValueError(f"{name}: a scatter needs at least 2 readings taken together, got {n}: take more readings")
-    inputs = tuple(range(first_input, first_input + k))
+    count = float(n) if effective is None else min(max(effective, 2.0), float(n))
     centred = readings - readings.mean(axis=1, keepdims=True)
-    covariance = np.einsum("in,jn->ij", centred, centred) / (n - 1) / n
-    block = Correlated(name=name, inputs=inputs, covariance=covariance, degrees_of_freedom=float(n - 1))
+    covariance = np.einsum("in,jn->ij", centred, centred) / n / (count - 1.0)
+    block = Correlated(name=name, inputs=tuple(range(k)), covariance=covariance, degrees_of_freedom=count - 1.0)
     return readings.mean(axis=1), block
 
 
