@@ -162,7 +162,7 @@ def _ratio(upper: Floats, lower: Floats) -> Floats:
 
 
 def _over_cycles(readings: Floats, series: Floats, model: Model) -> dict[str, Output]:
-    """Outputs from readings (k, c) taken together by cycle; cycles of `series` (c,) that follow each other count less."""
+    """Outputs from readings (k, c) taken together by cycle; cycles of `series` (c,) that hang together count less."""
     means, block = means_taken_together(BY_CYCLE, readings, effective=effective_number(series))
     return propagate(model, means, [], correlated=[block])
 
