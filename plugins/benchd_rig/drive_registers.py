@@ -1,4 +1,4 @@
-"""The load drive's objects as Modbus holding registers.
+"""A drive's objects as Modbus holding registers.
 
 Its one job is the map between register words and the drive; what a value does is the drive's. Registers between the
 mapped ones read 0 and take no effect, so that a client reads the actual values in one block.
@@ -10,9 +10,10 @@ Map: 0 controlword 6040h, 1 mode 6060h, 2 target torque 6071h, 4-5 target veloci
 torque limit, 117-118 vendor and product.
 """
 
+import math
 from collections.abc import Callable, Sequence
 
-from benchd_rig.load_drive import MODES, LoadDrive
+from benchd_rig.axis_drive import MODES, AxisDrive
 from benchd_rig.modbus_codec import (
     ILLEGAL_DATA_ADDRESS,
     ILLEGAL_DATA_VALUE,
@@ -38,9 +39,9 @@ _FAULT_REACTION_OPTIONS = frozenset({0, 1, 2})
 
 
 class DriveRegisters(NothingMapped):
-    """Holding registers of one load drive."""
+    """Holding registers of one axis; load drive and motor drive have the same map."""
 
-    def __init__(self, *, drive: LoadDrive, faults: WireFaults) -> None:
+    def __init__(self, *, drive: AxisDrive, faults: WireFaults) -> None:
         self._drive = drive
         self._faults = faults
 
@@ -96,7 +97,8 @@ class DriveRegisters(NothingMapped):
 
     def _actual_words(self) -> list[int]:
         drive, rating = self._drive, self._drive.rating
-        tenths = OPEN_SENSOR if self._faults.is_on("nan") else round(drive.motor_degc * 10)
+        no_sensor = self._faults.is_on("nan") or math.isnan(drive.motor_degc)
+        tenths = OPEN_SENSOR if no_sensor else round(drive.motor_degc * 10)
         torque = max(-32767, min(32767, round(drive.torque_permille)))
         return [
             drive.statusword(),

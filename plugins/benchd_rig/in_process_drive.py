@@ -1,4 +1,4 @@
-"""The simulated load drive as an in-process port: what the contract's `Drive` promises, said to the drive's objects.
+"""A simulated drive as an in-process port: what the contract's `Drive` promises, said to the drive's objects.
 
 Its one job is house signs and units on one side and the drive's own on the other. It walks the same states and writes
 the same objects as a driver on the wire, and it never repeats a request.
@@ -10,8 +10,8 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from benchd.contract import DeviceFault, DriveLimits, DriveReading, DriveState, OutOfRange, Refused
+from benchd_rig.axis_drive import PROFILE_TORQUE, PROFILE_VELOCITY, AxisDrive
 from benchd_rig.in_process_wire import InProcessWire
-from benchd_rig.load_drive import PROFILE_TORQUE, PROFILE_VELOCITY, LoadDrive
 from benchd_rig.wire_faults import WireFaults
 
 WATCHDOG_MS = 500
@@ -38,13 +38,13 @@ T = TypeVar("T")
 class InProcessDrive:
     """The port "axis"."""
 
-    def __init__(self, wire: InProcessWire, drive: LoadDrive, faults: WireFaults) -> None:
+    def __init__(self, wire: InProcessWire, drive: AxisDrive, faults: WireFaults) -> None:
         self._wire = wire
         self._drive = drive
         self._faults = faults
 
     async def read(self) -> DriveReading:
-        """State, speed, torque, own link and load machine's temperature, in the drive's resolution."""
+        """State, speed, torque, link and the machine's temperature, in the drive's resolution."""
         return await self._ask("reading", self._reading)
 
     async def read_limits(self) -> DriveLimits:
@@ -113,7 +113,7 @@ class InProcessDrive:
             "watchdog_ms": WATCHDOG_MS,
             "max_torque_permille": math.floor(bound_nm / rated * 1000.0 + 1e-6),
             "max_speed_rpm": drive.rating.overspeed_rpm if speed_limit_rpm is None else round(speed_limit_rpm, 1),
-            "target_torque_permille": round(-torque_nm / rated * 1000.0),
+            "target_torque_permille": round(drive.house_sign * torque_nm / rated * 1000.0),
             "target_speed_rpm": round(speed_rpm, 1),
         }
 
@@ -132,7 +132,8 @@ class InProcessDrive:
     async def _state(self, *, faults_end_it: bool = True) -> DriveState:
         state, code = await self._ask("state", lambda: (self._drive.state, self._drive.fault_code))
         if faults_end_it and state in _FAULTY:
-            raise DeviceFault(f'The load_drive is in "{state.value}" with fault code 0x{code:04X}: look at the drive.')
+            name = self._wire.device
+            raise DeviceFault(f'The {name} is in "{state.value}" with fault code 0x{code:04X}: look at the drive.')
         return state
 
     async def _step(
@@ -146,7 +147,7 @@ class InProcessDrive:
         while (state := await self._state(faults_end_it=faults_end_it)) not in wanted:
             if self._wire.now() >= until_s:
                 sto = " while its STO input is active" if self._drive.sto_active else ""
-                raise Refused(f'The load_drive stays in "{state.value}"{sto}: look at the drive.')
+                raise Refused(f'The {self._wire.device} stays in "{state.value}"{sto}: look at the drive.')
             await asyncio.sleep(_POLL_S)
         return state
 
@@ -167,12 +168,13 @@ class InProcessDrive:
     def _reading(self) -> DriveReading:
         drive = self._drive
         permille = round(drive.torque_permille)
+        no_sensor = self._faults.is_on("nan") or math.isnan(drive.motor_degc)
         return DriveReading(
             state=drive.state,
             speed_rpm=round(drive.speed_rpm, 1),
-            torque_nm=-permille / 1000.0 * drive.rating.rated_torque_nm,
+            torque_nm=drive.house_sign * permille / 1000.0 * drive.rating.rated_torque_nm,
             dc_link_v=drive.dc_link_v,
-            winding_degc=None if self._faults.is_on("nan") else round(drive.motor_degc, 1),
+            winding_degc=None if no_sensor else round(drive.motor_degc, 1),
             fault_code=drive.fault_code,
             taken_mono_s=self._wire.now(),
         )
@@ -195,6 +197,6 @@ class InProcessDrive:
         least = -bound if low is None else low
         if not (math.isfinite(value) and least <= value <= bound):
             raise OutOfRange(
-                f"The load_drive was to be given a {what} of {value:g} {unit}, outside {least:g} to {bound:g} {unit}: "
-                f"nothing was sent."
+                f"The {self._wire.device} was to be given a {what} of {value:g} {unit}, outside {least:g} to "
+                f"{bound:g} {unit}: nothing was sent."
             )
