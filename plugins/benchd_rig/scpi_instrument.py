@@ -1,7 +1,8 @@
 """A SCPI instrument's message parser, dispatcher, error queue and status registers.
 
-Its one job is one programme message in, at most one response message out. It knows no socket, no time and no plant;
-what a command does is in the handler given for it. It never raises for anything a client sends.
+Its one job is one programme message in, at most one response message out, text or with blocks of bytes in it. It knows
+no socket, no time and no plant; what a command does is in the handler given for it. It never raises for anything a
+client sends.
 
 Source: IEEE 488.2 (common commands, standard event status register), SCPI-99 volume 1 clauses 6.2 (header path rules)
 and 9, volume 2 clause 21 (SYSTem:ERRor).
@@ -29,7 +30,8 @@ _PATTERN_NODE = re.compile(r"(\[)?:?([A-Za-z*]+):?(\])?")
 _OPENING = {"(": ")", '"': '"', "'": "'"}
 
 Parameters = Sequence[str]
-Handler = Callable[[Parameters], str | None]
+Reply = str | bytes  # bytes where a block of binary data is in it
+Handler = Callable[[Parameters], Reply | None]
 
 
 def spellings(pattern: str) -> Iterator[tuple[str, ...]]:
@@ -102,7 +104,7 @@ class ScpiInstrument:
         for nodes in spellings(pattern):
             self._handlers[nodes, is_query] = (handler, *parameters)
 
-    def execute(self, message: str, *, refuse_writes: bool = False, ignore_writes: bool = False) -> str | None:
+    def execute(self, message: str, *, refuse_writes: bool = False, ignore_writes: bool = False) -> Reply | None:
         """Carry out one programme message; the response message, or None where nothing was asked or answered.
 
         For tests, device commands (not queries, not common commands) can be refused (-200) or silently ignored.
@@ -111,7 +113,7 @@ class ScpiInstrument:
         if _NOT_PRINTABLE.search(message):
             self.error(-101)
             return None
-        replies: list[str] = []
+        replies: list[Reply] = []
         path: tuple[str, ...] = ()
         for unit in split_outside(message, ";"):
             if not unit:
@@ -125,7 +127,7 @@ class ScpiInstrument:
                 continue
             if reply is not None:
                 replies.append(reply)
-        return ";".join(replies) if replies else None
+        return _joined(replies) if replies else None
 
     def error(self, number: int, detail: str = "") -> None:
         """Put an error into the queue and set its bit of the standard event status register."""
@@ -136,7 +138,7 @@ class ScpiInstrument:
             return
         self._errors.append((number, detail))
 
-    def _one_unit(self, unit: str, path: tuple[str, ...]) -> tuple[tuple[str, ...], str | None]:
+    def _one_unit(self, unit: str, path: tuple[str, ...]) -> tuple[tuple[str, ...], Reply | None]:
         """The path for the next unit and the reply of this one."""
         header, _, rest = unit.partition(" ") if "\t" not in unit else unit.replace("\t", " ").partition(" ")
         nodes, path = _resolved(header, path)
@@ -183,6 +185,14 @@ class ScpiInstrument:
     def _status_byte(self) -> int:
         byte = (4 if self._errors else 0) | (32 if self._events & self._event_enable else 0)
         return byte | (64 if byte & self._service_enable else 0)
+
+
+def _joined(replies: Sequence[Reply]) -> Reply:
+    """The response message of its units (IEEE 488.2, 8.4.1)."""
+    text = [reply for reply in replies if isinstance(reply, str)]
+    if len(text) == len(replies):
+        return ";".join(text)
+    return b";".join(reply.encode("ascii") if isinstance(reply, str) else reply for reply in replies)
 
 
 def _resolved(header: str, path: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:

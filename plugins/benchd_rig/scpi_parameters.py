@@ -123,6 +123,15 @@ def channel_list(text: str, *, first: int, last: int) -> tuple[int, ...]:
     return tuple(found)
 
 
+def definite_block(data: bytes, *, announced: int | None = None) -> bytes:
+    """Binary data with its length before it, `#<digits><length><data>` (IEEE 488.2, 8.7.9); empty is `#10`.
+
+    For tests, a length can be announced that is not the data's.
+    """
+    length = str(len(data) if announced is None else announced)
+    return f"#{len(length)}{length}".encode() + data
+
+
 def fixed(value: float, *, decimals: int) -> str:
     """A number with the instrument's resolution, never a negative zero."""
     return f"{round(value, decimals) + 0.0:.{decimals}f}"

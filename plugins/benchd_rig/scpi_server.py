@@ -1,12 +1,13 @@
-"""A SCPI instrument's side of a raw socket: lines in, lines out.
+"""A SCPI instrument's side of a raw socket: lines in, lines and blocks out.
 
 Its one job is where a programme message ends and what a faulty wire makes of it; what a message does is the
 instrument's. Lines end with a line feed in both directions; a carriage return before it is taken as white space.
+A reply may hold a block of bytes, and line feeds in it: its header says how long it is.
 """
 
 from collections.abc import Callable
 
-from benchd_rig.scpi_instrument import ScpiInstrument
+from benchd_rig.scpi_instrument import Reply, ScpiInstrument
 from benchd_rig.wire_faults import WireFaults
 
 LONGEST_LINE = 4096
@@ -69,8 +70,7 @@ class ScpiConversation:
         text = message.decode("latin-1").strip()
         if self._faults.names():
             return self._answer_with_faults(message, text)
-        reply = self._instrument.execute(text)
-        return None if reply is None else reply.encode("ascii") + b"\n"
+        return _ended(self._instrument.execute(text))
 
     def garbage(self, message: bytes) -> bytes:
         """A line that is no number."""
@@ -86,8 +86,14 @@ class ScpiConversation:
             return self._stuck[message]
         refuses = writes and faults.strike("says_no") is not None
         ignores = writes and faults.strike("ignore_writes") is not None
-        reply = self._instrument.execute(text, refuse_writes=refuses, ignore_writes=ignores)
-        answer = None if reply is None else reply.encode("ascii") + b"\n"
+        answer = _ended(self._instrument.execute(text, refuse_writes=refuses, ignore_writes=ignores))
         if faults.is_on("stuck_value") and not writes:
             self._stuck[message] = answer
         return answer
+
+
+def _ended(reply: Reply | None) -> bytes | None:
+    """A response message with its line feed."""
+    if reply is None:
+        return None
+    return (reply if isinstance(reply, bytes) else reply.encode("ascii")) + b"\n"

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 EVERY_WIRE = frozenset({"scpi", "modbus"})
+_STREAMS = frozenset({"measuring_unit"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,6 +19,11 @@ class FaultKind:
     summary: str
     parameters: Mapping[str, float] = field(default_factory=dict)
     wires: frozenset[str] = EVERY_WIRE
+    devices: frozenset[str] | None = None  # None: every device on such a wire
+
+    def exists_on(self, *, device: str, wire: str) -> bool:
+        """Whether a device's wire can fail in this way."""
+        return wire in self.wires and (self.devices is None or device in self.devices)
 
 
 KINDS: Mapping[str, FaultKind] = {
@@ -40,6 +46,16 @@ KINDS: Mapping[str, FaultKind] = {
     "duplicate_reply": FaultKind(summary="sends every answer twice"),
     "truncated_reply": FaultKind(summary="sends the first half of every answer"),
     "wrong_transaction": FaultKind(summary="answers with the transaction number before", wires=frozenset({"modbus"})),
+    "truncated_block": FaultKind(
+        summary="a sample block ends with its line feed missing_bytes before the length that it announces",
+        parameters={"missing_bytes": 64.0},
+        devices=_STREAMS,
+    ),
+    "lost_samples": FaultKind(
+        summary="drops so many samples before each block; with told 0 it does not count them as lost",
+        parameters={"samples": 400.0, "told": 1.0},
+        devices=_STREAMS,
+    ),
 }
 
 
@@ -62,8 +78,9 @@ class WireFaults:
         Raises `UnknownFaultError` for a kind or parameter that does not exist, and then changes nothing.
         """
         known = KINDS.get(kind)
-        if known is None or self.wire not in known.wires:
-            has = ", ".join(name for name, each in KINDS.items() if self.wire in each.wires)
+        if known is None or not known.exists_on(device=self.device, wire=self.wire):
+            here = (name for name, each in KINDS.items() if each.exists_on(device=self.device, wire=self.wire))
+            has = ", ".join(here)
             raise UnknownFaultError(f"{self.device} has no wire fault {kind!r}; it has: {has}.")
         given = dict(parameters or {})
         for name, value in given.items():

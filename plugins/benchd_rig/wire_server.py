@@ -92,11 +92,13 @@ class Session(asyncio.Protocol):
         self._pending: asyncio.TimerHandle | None = None  # a reply on its way
         self._pending_may_be_discarded = False
         self._finished = False
+        self._client_reads = True  # what was sent before has gone out
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Let the connection in, or wait a moment for the one before to end."""
         assert isinstance(transport, asyncio.Transport)  # noqa: S101  (create_server makes nothing else)
         self._transport = transport
+        transport.set_write_buffer_limits(high=_MOST_UNSENT)
         if self._server.session is None:
             self._admit()
         else:
@@ -121,7 +123,7 @@ class Session(asyncio.Protocol):
             self._server.conversation.interrupted()
         self._inbox.extend(messages)
         if len(self._inbox) > _MOST_WAITING:
-            self.cut()
+            self.cut()  # the client asks and does not read
             return
         self._work()
 
@@ -141,6 +143,15 @@ class Session(asyncio.Protocol):
         if self._server.session is self:
             self._server.session = None
             self._server.log.add("closed", at_mono_s=self._loop.time())
+
+    def pause_writing(self) -> None:
+        """More waits to be sent than a client that reads would leave: answer nothing further until it has gone."""
+        self._client_reads = False
+
+    def resume_writing(self) -> None:
+        """The client has read: go on with what has waited."""
+        self._client_reads = True
+        self._work()
 
     def cut(self) -> None:
         """Reset the connection."""
@@ -166,7 +177,7 @@ class Session(asyncio.Protocol):
             self.data_received(early)
 
     def _work(self) -> None:
-        while self._inbox and self._pending is None and not self._finished:
+        while self._inbox and self._pending is None and self._client_reads and not self._finished:
             self._one(self._inbox.popleft())
 
     def _one(self, message: bytes) -> None:
@@ -196,9 +207,9 @@ class Session(asyncio.Protocol):
         self._pending_may_be_discarded = late is not None and late["keep_reply"] == 0
         delay_s = 0.0 if late is None else late["delay_s"]
         gap_s = None if slow is None else slow["gap_s"]
-        self._pending = self._loop.call_later(delay_s, self._deliver, reply, gap_s)
+        self._pending = self._loop.call_later(delay_s, self._deliver, memoryview(reply), gap_s)
 
-    def _deliver(self, reply: bytes, gap_s: float | None) -> None:
+    def _deliver(self, reply: memoryview, gap_s: float | None) -> None:
         """Send a reply at once or byte by byte, then go on with what has waited."""
         self._pending = None
         if gap_s is None or len(reply) <= 1:
@@ -209,9 +220,7 @@ class Session(asyncio.Protocol):
         self._pending_may_be_discarded = False
         self._pending = self._loop.call_later(gap_s, self._deliver, reply[1:], gap_s)
 
-    def _send(self, data: bytes) -> None:
+    def _send(self, data: bytes | memoryview) -> None:
         if self._transport is None or self._transport.is_closing():
             return
         self._transport.write(data)
-        if self._transport.get_write_buffer_size() > _MOST_UNSENT:
-            self.cut()  # the client does not read
