@@ -1,8 +1,8 @@
 """The devices of the simulated bench around one plant, and the hardware wiring between them.
 
 Its one job is to put them together: who advances the plant, what happens at each of its milliseconds, and that a lost
-permit takes the supply's output and the load drive's torque away without any software of the daemon. It opens no
-socket; the same devices serve the wires and the in-process drivers.
+permit takes the supply's output and both drives' torque away without any software of the daemon. It opens no socket;
+the same devices serve the wires and the in-process drivers.
 """
 
 import dataclasses
@@ -10,16 +10,22 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from benchd_rig import sink as sink_device
+from benchd_rig import supply as supply_device
+from benchd_rig.axis_drive import FORCED_FAULT, AxisDrive, DriveRating
 from benchd_rig.drive_registers import DriveRegisters
-from benchd_rig.load_drive import FORCED_FAULT, DriveRating, LoadDrive
+from benchd_rig.load_drive import LoadDrive
 from benchd_rig.measuring_unit import MODEL as MEASURING_UNIT_MODEL
 from benchd_rig.measuring_unit import MeasuringUnit
+from benchd_rig.motor_drive import MotorDrive, motor_drive_rating
 from benchd_rig.plant import Plant
+from benchd_rig.power_analyser import MODEL as ANALYSER_MODEL
+from benchd_rig.power_analyser import PowerAnalyser
+from benchd_rig.resistance_meter import MODEL as METER_MODEL
+from benchd_rig.resistance_meter import PAIRS, TWO_TERMINALS, ResistanceMeter
 from benchd_rig.safety_chain import SafetyChain
-from benchd_rig.sink import MODEL as SINK_MODEL
 from benchd_rig.sink import Sink
-from benchd_rig.specimen import load_specimen
-from benchd_rig.supply import MODEL as SUPPLY_MODEL
+from benchd_rig.specimen import Specimen, load_specimen
 from benchd_rig.supply import Supply
 from benchd_rig.thermometers import Thermometers
 from benchd_rig.wire_faults import WireFaults
@@ -27,31 +33,45 @@ from benchd_rig.wire_faults import WireFaults
 WIRES: Mapping[str, str] = {
     "supply": "scpi",
     "sink": "scpi",
+    "motor_drive": "modbus",
+    "power_analyser": "scpi",
     "measuring_unit": "scpi",
+    "resistance_meter": "scpi",
     "load_drive": "modbus",
     "thermometers": "modbus",
     "cabinet_thermometers": "modbus",
     "safety_chain": "modbus",
 }
-DEVICES = tuple(WIRES)
+DEVICES = tuple(WIRES)  # of all benches together
+_WITH_A_CONVERTER = frozenset({"motor_drive", "power_analyser"})
+_CONVERTER_FAULTS = frozenset({"phases_swapped", "commutation_offset_deg", "analyser_lead_open"})
 
 MAKER = "Quillmoor Instruments"
 IDENTITIES: Mapping[str, str] = {
-    "supply": f"{MAKER},{SUPPLY_MODEL},QS-0117,1.0",
-    "sink": f"{MAKER},{SINK_MODEL},QL-0042,1.0",
+    "supply": f"{MAKER},{supply_device.LOW_VOLTAGE.model},QS-0117,1.0",
+    "sink": f"{MAKER},{sink_device.LOW_VOLTAGE.model},QL-0042,1.0",
     "measuring_unit": f"{MAKER},{MEASURING_UNIT_MODEL},QM-0008,1.0",
+    "power_analyser": f"{MAKER},{ANALYSER_MODEL},QP-0031,1.0",
+    "resistance_meter": f"{MAKER},{METER_MODEL},QR-0026,1.0",
+}
+HIGH_VOLTAGE_IDENTITIES: Mapping[str, str] = {
+    **IDENTITIES,
+    "supply": f"{MAKER},{supply_device.HIGH_VOLTAGE.model},QS-0204,1.0",
+    "sink": f"{MAKER},{sink_device.HIGH_VOLTAGE.model},QL-0067,1.0",
 }
 OTHER_IDENTITY = f"{MAKER},QX1,QX-9999,1.0"
 
 RELEASE_TIME_S = 0.008  # relays and contactor: from the loss of the permit to no torque and no supply
 _RACK_RISE_K = 6.0
+_LOW_VOLTAGE_V = 60.0  # rated link voltage up to which the low-voltage supply and sink are in the rack
 
 
 class Bench:
-    """Seven devices on one plant. `clock` tells its owner's time in s; the plant starts with the first look.
+    """The devices that a specimen's bench has, on one plant. `clock` tells its owner's time in s.
 
-    `longest_catch_up_s` bounds how much plant time one look may make up for: a process that was stalled then lets its
-    world stand still instead of tripping everything in it. None makes up for all of it.
+    The plant starts with the first look. `longest_catch_up_s` bounds how much plant time one look may make up for: a
+    process that was stalled then lets its world stand still instead of tripping everything in it. None makes up for
+    all of it. `motor_drive` and `power_analyser` are None where the specimen has no converter.
     """
 
     def __init__(
@@ -61,21 +81,44 @@ class Bench:
         clock: Callable[[], float],
         longest_catch_up_s: float | None = None,
     ) -> None:
+        specimen = plant.specimen
         self.plant = plant
-        self.faults = {name: WireFaults(device=name, wire=wire) for name, wire in WIRES.items()}
-        self.supply = Supply(stage=plant)
-        self.sink = Sink(stage=plant)
-        rated = plant.specimen.bench.load_machine.rated_torque_nm
+        self.devices = devices_of(specimen)
+        self.faults = {name: WireFaults(device=name, wire=WIRES[name]) for name in self.devices}
+        low = specimen.rating.voltage_v <= _LOW_VOLTAGE_V
+        self.identities = IDENTITIES if low else HIGH_VOLTAGE_IDENTITIES
+        self.supply = Supply(stage=plant, rating=supply_device.LOW_VOLTAGE if low else supply_device.HIGH_VOLTAGE)
+        self.sink = Sink(stage=plant, rating=sink_device.LOW_VOLTAGE if low else sink_device.HIGH_VOLTAGE)
         self.load_drive = LoadDrive(
-            shaft=plant, rating=DriveRating(rated_torque_nm=rated, ambient_degc=plant.ambient_degc)
+            shaft=plant,
+            rating=DriveRating(
+                rated_torque_nm=specimen.bench.load_machine.rated_torque_nm, ambient_degc=plant.ambient_degc
+            ),
         )
-        self.drive_registers = DriveRegisters(drive=self.load_drive, faults=self.faults["load_drive"])
+        self.motor_drive = _motor_drive(plant)
+        self.drives: Mapping[str, AxisDrive] = {"load_drive": self.load_drive}
+        if self.motor_drive is not None:
+            self.drives = {"motor_drive": self.motor_drive, **self.drives}
+        self.registers = {
+            name: DriveRegisters(drive=drive, faults=self.faults[name]) for name, drive in self.drives.items()
+        }
+        self.power_analyser = (
+            PowerAnalyser(phases=plant, faults=self.faults["power_analyser"])
+            if "power_analyser" in self.devices
+            else None
+        )
         self.measuring_unit = MeasuringUnit(sensors=plant, faults=self.faults["measuring_unit"])
+        self.resistance_meter = ResistanceMeter(
+            winding=plant,
+            faults=self.faults["resistance_meter"],
+            pairs=PAIRS if plant.has_converter else TWO_TERMINALS,
+        )
         self.thermometers = Thermometers(
             sources={
                 "winding": self._winding_degc,
                 "housing": lambda: plant.housing_degc,
                 "ambient": lambda: plant.ambient_degc,
+                "magnet": self._magnet_degc,
             },
             faults=self.faults["thermometers"],
         )
@@ -90,6 +133,11 @@ class Bench:
         self._last_s: float | None = None
         self._wanted_s = plant.time_s
         plant.on_step.append(self._each_step)
+
+    @property
+    def drive_registers(self) -> DriveRegisters:
+        """The load drive's registers."""
+        return self.registers["load_drive"]
 
     def advance(self) -> None:
         """Bring the plant up to the clock; devices trip on the way, each at its own millisecond."""
@@ -106,17 +154,19 @@ class Bench:
 
     def trip(self, device: str) -> None:
         """Let a device's own protection act, as a defect inside it would. Raises `KeyError` for one that has none."""
-        act: Callable[[], None] = {
-            "supply": self.supply.trip,
-            "sink": self.sink.trip,
-            "load_drive": lambda: self.load_drive.trip(FORCED_FAULT),
-        }[device]
-        act()
+        if device in self.drives:
+            self.drives[device].trip(FORCED_FAULT)
+        else:
+            {"supply": self.supply.trip, "sink": self.sink.trip}[device]()
 
     def set_plant_fault(self, name: str, value: float | bool) -> None:  # noqa: FBT001  (a switch or an amount)
         """Break or mend something. Raises `ValueError` with a sentence for an unknown fault or a wrong value."""
         faults: Any = self.plant.faults
         fields = {field.name: getattr(faults, field.name) for field in dataclasses.fields(faults)}
+        if not self.plant.has_converter:
+            if name in _CONVERTER_FAULTS:
+                raise ValueError(f"Plant fault {name!r} needs a converter, and this specimen has none.")
+            fields = {each: now for each, now in fields.items() if each not in _CONVERTER_FAULTS}
         if name not in fields:
             raise ValueError(f"The plant has no fault {name!r}; it has: {', '.join(fields)}.")
         is_switch = isinstance(fields[name], bool)
@@ -127,6 +177,10 @@ class Bench:
     def _winding_degc(self) -> float:
         return math.nan if self.plant.faults.winding_thermometer_open else self.plant.winding_degc
 
+    def _magnet_degc(self) -> float:
+        plant = self.plant
+        return plant.magnet_degc if plant.has_converter and not plant.faults.magnet_thermometer_open else math.nan
+
     def _each_step(self, plant: Plant) -> None:
         now = plant.time_s
         chain = self.safety_chain
@@ -134,13 +188,33 @@ class Bench:
         since_s = chain.no_torque_since_s
         if since_s is None:
             if not self.supply.interlock_closed:
-                self.supply.interlock(closed=True)
-                self.load_drive.safe_torque_off(active=False)
+                self._release(closed=True)
         elif self.supply.interlock_closed and now - since_s >= RELEASE_TIME_S - 1e-9:
-            self.supply.interlock(closed=False)
-            self.load_drive.safe_torque_off(active=True)
+            self._release(closed=False)
         self.supply.step()
-        self.load_drive.step(now)
+        for drive in self.drives.values():
+            drive.step(now)
+        self.resistance_meter.step(now)
+
+    def _release(self, *, closed: bool) -> None:
+        """The chain's relays: the supply's interlock and the STO inputs of all drives hang on the same contacts."""
+        self.supply.interlock(closed=closed)
+        for drive in self.drives.values():
+            drive.safe_torque_off(active=not closed)
+
+
+def _motor_drive(plant: Plant) -> MotorDrive | None:
+    converter = plant.specimen.bench.converter
+    if converter is None:
+        return None
+    return MotorDrive(converter=plant, rating=motor_drive_rating(plant.specimen.rating, converter))
+
+
+def devices_of(specimen: Specimen) -> tuple[str, ...]:
+    """The devices of a specimen's bench: motor drive and power analyser only where a converter feeds it."""
+    if specimen.bench.converter is not None:
+        return DEVICES
+    return tuple(name for name in DEVICES if name not in _WITH_A_CONVERTER)
 
 
 def make_bench(

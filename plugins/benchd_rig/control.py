@@ -78,23 +78,23 @@ class Control:
             case Press():
                 bench.safety_chain.press(_button(request.button))
             case Trip():
-                bench.trip(request.device)
+                bench.trip(self._here(request.device))
             case Temperature():
                 self._temperature(request)
             case Commission():
-                rating = bench.load_drive.rating
+                rating = bench.drives[self._here(request.device)].rating
                 rating.overspeed_rpm = request.overspeed_rpm or rating.overspeed_rpm
                 rating.own_torque_permille = request.own_torque_permille or rating.own_torque_permille
 
     async def _wire_fault(self, request: SetWireFault) -> None:
-        server = self._servers.by_device[self._known(request.device)]
+        server = self._servers.by_device[self._here(request.device)]
         parameters = {name: float(value) for name, value in request.__pydantic_extra__.items()}
         server.faults.switch(request.kind, on=request.on, times=request.times, parameters=parameters)
         if request.kind == "refuse":
             await (server.close() if request.on else server.start())
 
     async def _clear(self, device: str | None) -> None:
-        names = self._servers.by_device if device is None else (self._known(device),)
+        names = self._servers.by_device if device is None else (self._here(device),)
         for name in names:
             self._servers.by_device[name].faults.clear()
             await self._servers.by_device[name].start()
@@ -111,13 +111,13 @@ class Control:
             raise RequestRefusedError(f"{request.device} has no thermometer {request.name!r}; it has: {has}.") from None
 
     def _log(self, request: ReadLog) -> dict[str, list[dict[str, Any]]]:
-        names = self._servers.by_device if request.device is None else (self._known(request.device),)
+        names = self._servers.by_device if request.device is None else (self._here(request.device),)
         return {
             name: [dataclasses.asdict(entry) for entry in self._servers.by_device[name].log.last(request.last)]
             for name in names
         }
 
-    def _known(self, device: str) -> str:
+    def _here(self, device: str) -> str:
         if device not in self._servers.by_device:
             raise RequestRefusedError(
                 f"The bench has no device {device!r}; it has: {', '.join(self._servers.by_device)}."
@@ -179,16 +179,16 @@ def _button(name: str) -> Button:
 
 def _truth(bench: Bench) -> dict[str, Any]:
     """The plant's truth and what each device holds; NaN becomes null."""
-    drive, chain = bench.load_drive, bench.safety_chain
+    chain, unit, meter = bench.safety_chain, bench.measuring_unit, bench.resistance_meter
     numbers = dataclasses.asdict(bench.plant.truth())
     states: dict[str, Callable[[], Any]] = {
         "supply_output_on": lambda: bench.supply.output_on,
         "supply_tripped": lambda: bench.supply.tripped,
         "sink_input_on": lambda: bench.sink.input_on,
         "sink_tripped": lambda: bench.sink.tripped,
-        "load_drive_state": lambda: drive.state.value,
-        "load_drive_fault_code": lambda: drive.fault_code,
-        "load_drive_power_stage_on": lambda: bench.plant.load.power_stage_on,
+        "power_leads_closed": lambda: meter.power_leads_closed,
+        "resistance_meter_pair": lambda: meter.pair,
+        "waveforms_running": lambda: unit.waveforms.running,
         "permit": lambda: chain.permit,
         "torque_enabled": lambda: chain.torque_enabled,
         "opened_by": lambda: chain.opened_by,
@@ -200,4 +200,17 @@ def _truth(bench: Bench) -> dict[str, Any]:
         name: None if isinstance(value, float) and not math.isfinite(value) else value
         for name, value in numbers.items()
     }
-    return clean | {name: tell() for name, tell in states.items()}
+    return clean | {name: tell() for name, tell in states.items()} | _drives(bench)
+
+
+def _drives(bench: Bench) -> dict[str, Any]:
+    """State, fault code and power stage of each drive that the bench has."""
+    return {
+        f"{name}_{what}": value
+        for name, drive in bench.drives.items()
+        for what, value in (
+            ("state", drive.state.value),
+            ("fault_code", drive.fault_code),
+            ("power_stage_on", drive.power_stage_on),
+        )
+    }

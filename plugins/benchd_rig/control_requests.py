@@ -58,10 +58,10 @@ class Press(Request):
 
 
 class Trip(Request):
-    """A device's own protection acts: supply, sink or load_drive."""
+    """A device's own protection acts."""
 
     do: Literal["trip"]
-    device: Literal["supply", "sink", "load_drive"]
+    device: Literal["supply", "sink", "load_drive", "motor_drive"]
 
 
 class Temperature(Request):
@@ -74,9 +74,10 @@ class Temperature(Request):
 
 
 class Commission(Request):
-    """The load drive's own limits, as set when the bench is built."""
+    """A drive's own limits, as set when the bench is built."""
 
     do: Literal["commission"]
+    device: Literal["load_drive", "motor_drive"] = "load_drive"
     overspeed_rpm: float | None = Field(default=None, gt=0, le=100_000)
     own_torque_permille: int | None = Field(default=None, gt=0, le=65535)
 

@@ -6,13 +6,13 @@ ports and signals are those of the wire. It never uses a thread, a socket or the
 
 import asyncio
 import math
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from types import TracebackType
 
 from benchd.contract import (
     DeviceFault,
     DriverError,
-    MeasuringReading,
+    Energises,
     OutOfRange,
     Port,
     Refused,
@@ -22,28 +22,27 @@ from benchd.contract import (
     SinkSettings,
     SupplyReading,
     SupplySettings,
-    ThermometersReading,
 )
 from benchd.contract import Driver as DriverContract
-from benchd_rig import sink as sink_device
-from benchd_rig import supply as supply_device
-from benchd_rig.bench import DEVICES, Bench, make_bench
+from benchd_rig.bench import Bench, make_bench
 from benchd_rig.in_process_drive import InProcessDrive
+from benchd_rig.in_process_measuring import (
+    InProcessMeasuringUnit,
+    InProcessPowerAnalyser,
+    InProcessThermometers,
+    InProcessWaveforms,
+)
+from benchd_rig.in_process_meter import InProcessResistanceMeter
 from benchd_rig.in_process_wire import InProcessWire
-from benchd_rig.measuring_unit import SIGNALS
 from benchd_rig.scpi_parameters import ScpiRefusal
-from benchd_rig.thermometers import Thermometers
 
 
 class InProcessDriver:
-    """One device with one port. Entering changes nothing; leaving does `leave`, where the port can energise."""
+    """One device with its ports. Entering changes nothing; leaving makes safe what can energise."""
 
-    def __init__(
-        self, wire: InProcessWire, ports: Mapping[str, Port], *, leave: Callable[[], Awaitable[None]] | None = None
-    ) -> None:
+    def __init__(self, wire: InProcessWire, ports: Mapping[str, Port]) -> None:
         self._wire = wire
         self._ports = ports
-        self._leave = leave
         self._inside = False
 
     async def __aenter__(self) -> Mapping[str, Port]:
@@ -60,8 +59,9 @@ class InProcessDriver:
             return
         self._inside = False
         try:
-            if self._leave is not None:
-                await self._leave()
+            for port in self._ports.values():
+                if isinstance(port, Energises):
+                    await port.make_safe()
         except DriverError as unsafe:
             if error is None:
                 raise
@@ -114,8 +114,8 @@ class InProcessSupply:
 
     async def set_voltage(self, voltage_v: float, *, current_limit_a: float) -> None:
         """Set both set-points, read back."""
-        _within("supply", "voltage", voltage_v, supply_device.MAX_VOLTAGE_V, "V")
-        _within("supply", "current limit", current_limit_a, supply_device.MAX_CURRENT_A, "A")
+        _within("supply", "voltage", voltage_v, self._supply.rating.max_voltage_v, "V")
+        _within("supply", "current limit", current_limit_a, self._supply.rating.max_current_a, "A")
         supply = self._supply
 
         def give() -> None:
@@ -130,7 +130,7 @@ class InProcessSupply:
 
     async def set_over_voltage_protection(self, voltage_v: float) -> None:
         """Set the hardware over-voltage protection, read back."""
-        _within("supply", "over-voltage protection", voltage_v, supply_device.MAX_PROTECTION_V, "V")
+        _within("supply", "over-voltage protection", voltage_v, self._supply.rating.max_protection_v, "V")
         supply = self._supply
         await self._wire.write(
             "over-voltage protection",
@@ -204,8 +204,8 @@ class InProcessSink:
 
     async def arm(self, *, threshold_v: float, current_limit_a: float) -> None:
         """Constant-voltage mode at the threshold, input on, read back."""
-        _within("sink", "threshold", threshold_v, sink_device.MAX_VOLTAGE_V, "V")
-        _within("sink", "current limit", current_limit_a, sink_device.MAX_CURRENT_A, "A")
+        _within("sink", "threshold", threshold_v, self._sink.rating.max_voltage_v, "V")
+        _within("sink", "current limit", current_limit_a, self._sink.rating.max_current_a, "A")
         sink = self._sink
 
         def give() -> None:
@@ -226,41 +226,6 @@ class InProcessSink:
         """Input off, read back."""
         sink = self._sink
         await self._wire.write("input", lambda: sink.switch_input(on=False), lambda: not sink.input_on)
-
-
-class InProcessMeasuringUnit:
-    """The port "inputs"."""
-
-    def __init__(self, wire: InProcessWire, bench: Bench) -> None:
-        self._wire = wire
-        self._unit = bench.measuring_unit
-
-    async def read(self) -> MeasuringReading:
-        """Every input's averaged value; infinite for an overloaded one, NaN for a lead that is off."""
-
-        def look() -> MeasuringReading:
-            values = {SIGNALS[number]: value for number, value in self._unit.values().items()}
-            overloaded = frozenset(name for name, value in values.items() if math.isinf(value))
-            return MeasuringReading(values=values, overloaded=overloaded, taken_mono_s=self._wire.now())
-
-        return await self._wire.exchange("reading", look)
-
-
-class InProcessThermometers:
-    """The port "group"."""
-
-    def __init__(self, wire: InProcessWire, thermometers: Thermometers) -> None:
-        self._wire = wire
-        self._thermometers = thermometers
-
-    async def read(self) -> ThermometersReading:
-        """All temperatures; None for an open sensor."""
-
-        def look() -> ThermometersReading:
-            temperatures = self._thermometers.temperatures_degc()
-            return ThermometersReading(temperatures_degc=temperatures, taken_mono_s=self._wire.now())
-
-        return await self._wire.exchange("reading", look)
 
 
 class InProcessSafetyChain:
@@ -302,23 +267,30 @@ class TwinDrivers(Mapping[str, DriverContract]):
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        wires = {name: InProcessWire(bench, name) for name in DEVICES}
-        supply = InProcessSupply(wires["supply"], bench)
-        axis = InProcessDrive(wires["load_drive"], bench.load_drive, bench.faults["load_drive"])
-        group = InProcessThermometers(wires["thermometers"], bench.thermometers)
+        wires = {name: InProcessWire(bench, name) for name in bench.devices}
+        unit_wire, unit = wires["measuring_unit"], bench.measuring_unit
         cabinet = InProcessThermometers(wires["cabinet_thermometers"], bench.cabinet_thermometers)
         ports: dict[str, Mapping[str, Port]] = {
-            "supply": {"output": supply},
+            "supply": {"output": InProcessSupply(wires["supply"], bench)},
             "sink": {"input": InProcessSink(wires["sink"], bench)},
-            "load_drive": {"axis": axis},
-            "measuring_unit": {"inputs": InProcessMeasuringUnit(wires["measuring_unit"], bench)},
-            "thermometers": {"group": group},
+            "measuring_unit": {
+                "inputs": InProcessMeasuringUnit(unit_wire, unit),
+                "waveforms": InProcessWaveforms(unit_wire, unit.waveforms, bench.faults["measuring_unit"]),
+            },
+            "resistance_meter": {
+                "winding": InProcessResistanceMeter(wires["resistance_meter"], bench.resistance_meter)
+            },
+            "thermometers": {"group": InProcessThermometers(wires["thermometers"], bench.thermometers)},
             "cabinet_thermometers": {"group": cabinet},
             "safety_chain": {"chain": InProcessSafetyChain(wires["safety_chain"], bench)},
         }
-        leave = {"supply": supply.make_safe, "load_drive": axis.make_safe}
+        for name, drive in bench.drives.items():
+            ports[name] = {"axis": InProcessDrive(wires[name], drive, bench.faults[name])}
+        if bench.power_analyser is not None:
+            result = InProcessPowerAnalyser(wires["power_analyser"], bench.power_analyser)
+            ports["power_analyser"] = {"result": result}
         self._drivers: dict[str, DriverContract] = {
-            name: InProcessDriver(wires[name], ports[name], leave=leave.get(name)) for name in DEVICES
+            name: InProcessDriver(wires[name], ports[name]) for name in bench.devices
         }
 
     def __getitem__(self, device: str) -> DriverContract:
@@ -332,7 +304,7 @@ class TwinDrivers(Mapping[str, DriverContract]):
 
 
 def twin_drivers(specimen: str, *, seed: int) -> TwinDrivers:
-    """Seven drivers on one plant with this specimen; the plant's time begins at the first exchange.
+    """The drivers of this specimen's bench on one plant; the plant's time begins at the first exchange.
 
     Raises `ValueError` for an unknown specimen.
     """

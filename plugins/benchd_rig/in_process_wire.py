@@ -74,22 +74,22 @@ class InProcessWire:
     async def _faulty(self, what: str, act: Callable[[], T], *, writes: bool) -> T:
         faults = self._faults
         if faults.is_on("refuse"):
-            raise self._spoil(LinkLost(f"The {self.device} refuses the connection: check that it is on."))
+            raise self.spoil(LinkLost(f"The {self.device} refuses the connection: check that it is on."))
         if faults.strike("hang") is not None:
             await asyncio.sleep(GIVE_UP_S)
-            raise self._spoil(LinkLost(f"The {self.device} did not answer in {GIVE_UP_S:g} s: look at the device."))
+            raise self.spoil(LinkLost(f"The {self.device} did not answer in {GIVE_UP_S:g} s: look at the device."))
         if faults.strike("drop") is not None:
             await asyncio.sleep(REPLY_TIME_S)
-            raise self._spoil(LinkLost(f"The {self.device} closed the connection: look at the device."))
+            raise self.spoil(LinkLost(f"The {self.device} closed the connection: look at the device."))
         result, refusal = self._acted(what, act, writes=writes)
         late, slow = faults.strike("late_reply"), faults.strike("one_byte_at_a_time")
         delay_s = REPLY_TIME_S + (late["delay_s"] if late else 0.0) + (_BYTES * slow["gap_s"] if slow else 0.0)
         await asyncio.sleep(min(delay_s, GIVE_UP_S))
         if delay_s > GIVE_UP_S:
-            raise self._spoil(LinkLost(f"The {self.device} did not answer in {GIVE_UP_S:g} s: look at the device."))
+            raise self.spoil(LinkLost(f"The {self.device} did not answer in {GIVE_UP_S:g} s: look at the device."))
         wrong = [kind for kind in _WRONG if faults.strike(kind) is not None]
         if wrong:
-            raise self._spoil(ReplyWrong(f"The {self.device} answered with something else: reconnect."))
+            raise self.spoil(ReplyWrong(f"The {self.device} answered with something else: reconnect."))
         self._spoiled = None
         if faults.strike("duplicate_reply") is not None:
             self._spoiled = ReplyWrong(f"The {self.device} had answered twice: reconnect.")
@@ -121,7 +121,8 @@ class InProcessWire:
         shown: T = kept
         return shown
 
-    def _spoil(self, error: DriverError) -> DriverError:
+    def spoil(self, error: DriverError) -> DriverError:
+        """Nothing more goes over this connection; returns the error for the caller to raise."""
         self._spoiled = LinkLost(f"The {self.device}'s connection is out of step: reconnect first.")
         return error
 

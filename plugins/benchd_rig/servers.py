@@ -1,16 +1,20 @@
-"""The seven devices of a bench on seven ports.
+"""The devices of a bench, each on its port.
 
 Its one job is to connect each device to a listening socket in its own language; it decides nothing about either.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from types import TracebackType
 from typing import Self
 
-from benchd_rig.bench import DEVICES, IDENTITIES, OTHER_IDENTITY, Bench
+from benchd_rig.axis_drive import AxisDrive
+from benchd_rig.bench import OTHER_IDENTITY, Bench
 from benchd_rig.measuring_unit import measuring_instrument
 from benchd_rig.modbus_codec import DataModel
 from benchd_rig.modbus_server import ModbusConversation
+from benchd_rig.power_analyser import analyser_instrument
+from benchd_rig.resistance_meter import meter_instrument
 from benchd_rig.scpi_instrument import ScpiInstrument
 from benchd_rig.scpi_server import ScpiConversation
 from benchd_rig.sink import sink_instrument
@@ -24,6 +28,8 @@ class DeviceServers:
     def __init__(self, bench: Bench, *, host: str = "127.0.0.1", ports: Mapping[str, int] | None = None) -> None:
         self.bench = bench
         wanted = ports or {}
+        for name in wanted.keys() - {"control", *bench.devices}:
+            raise ValueError(f"The bench of {bench.plant.specimen.name} has no {name}: leave its port out.")
         self.by_device = {
             name: WireServer(
                 device=name,
@@ -62,40 +68,31 @@ class DeviceServers:
 
 
 def _conversations(bench: Bench) -> Mapping[str, Conversation]:
-    faults = bench.faults
-    instruments: Mapping[str, ScpiInstrument] = {
-        "supply": supply_instrument(
-            bench.supply,
-            faults=faults["supply"],
-            identity=IDENTITIES["supply"],
-            other_identity=OTHER_IDENTITY,
-        ),
-        "sink": sink_instrument(
-            bench.sink, faults=faults["sink"], identity=IDENTITIES["sink"], other_identity=OTHER_IDENTITY
-        ),
-        "measuring_unit": measuring_instrument(
-            bench.measuring_unit,
-            faults=faults["measuring_unit"],
-            identity=IDENTITIES["measuring_unit"],
-            other_identity=OTHER_IDENTITY,
-        ),
+    makers: dict[str, Callable[..., ScpiInstrument]] = {
+        "supply": partial(supply_instrument, bench.supply),
+        "sink": partial(sink_instrument, bench.sink),
+        "measuring_unit": partial(measuring_instrument, bench.measuring_unit),
+        "resistance_meter": partial(meter_instrument, bench.resistance_meter),
     }
+    if bench.power_analyser is not None:
+        makers["power_analyser"] = partial(analyser_instrument, bench.power_analyser)
     models: Mapping[str, DataModel] = {
-        "load_drive": bench.drive_registers,
         "thermometers": bench.thermometers,
         "cabinet_thermometers": bench.cabinet_thermometers,
         "safety_chain": bench.safety_chain,
+        **bench.registers,
     }
-
-    def drive_request() -> None:
-        bench.advance()
-        bench.load_drive.request_arrived()
-
-    made: dict[str, Conversation] = {
-        name: ScpiConversation(instrument=instrument, faults=faults[name], advance=bench.advance)
-        for name, instrument in instruments.items()
-    }
+    made: dict[str, Conversation] = {}
+    for name, make in makers.items():
+        faults = bench.faults[name]
+        instrument = make(faults=faults, identity=bench.identities[name], other_identity=OTHER_IDENTITY)
+        made[name] = ScpiConversation(instrument=instrument, faults=faults, advance=bench.advance)
     for name, model in models.items():
-        before = drive_request if name == "load_drive" else bench.advance
-        made[name] = ModbusConversation(model=model, faults=faults[name], before_request=before)
-    return {name: made[name] for name in DEVICES}
+        before = partial(_drive_request, bench, bench.drives[name]) if name in bench.drives else bench.advance
+        made[name] = ModbusConversation(model=model, faults=bench.faults[name], before_request=before)
+    return {name: made[name] for name in bench.devices}
+
+
+def _drive_request(bench: Bench, drive: AxisDrive) -> None:
+    bench.advance()
+    drive.request_arrived()

@@ -4,6 +4,8 @@ Its one job is the front panel and firmware of the device; how it conducts is th
 conducts only above its threshold. It cannot give energy. It knows no bytes beyond its SCPI command table.
 """
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from benchd_rig.commands import SinkCommand
@@ -11,19 +13,40 @@ from benchd_rig.scpi_instrument import Parameters, ScpiInstrument
 from benchd_rig.scpi_parameters import NOT_A_NUMBER, ScpiRefusal, choice, fixed, number, short_form, switch
 from benchd_rig.wire_faults import WireFaults
 
-MODEL = "QL80-60"
-MAX_VOLTAGE_V = 80.0
-MAX_CURRENT_A = 60.0
 _DECIMALS = 3
 
 Mode = Literal["voltage", "current", "resistance", "power"]
-FUNCTIONS = {"VOLTage": "voltage", "CURRent": "current", "RESistance": "resistance", "POWer": "power"}
-_LEVELS: dict[str, tuple[Mode, str, float, float, float]] = {  # header: mode, unit, low, high, after power-up
-    "[SOURce:]VOLTage[:LEVel]": ("voltage", "V", 0.0, MAX_VOLTAGE_V, MAX_VOLTAGE_V),
-    "[SOURce:]CURRent[:LEVel]": ("current", "A", 0.0, MAX_CURRENT_A, 0.0),
-    "[SOURce:]RESistance[:LEVel]": ("resistance", "OHM", 0.05, 5000.0, 5000.0),
-    "[SOURce:]POWer[:LEVel]": ("power", "W", 0.0, 2400.0, 0.0),
+FUNCTIONS: Mapping[str, Mode] = {
+    "VOLTage": "voltage",
+    "CURRent": "current",
+    "RESistance": "resistance",
+    "POWer": "power",
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SinkRating:
+    """One model of the electronic load."""
+
+    model: str
+    max_voltage_v: float
+    max_current_a: float
+    max_power_w: float
+
+    @property
+    def levels(self) -> Mapping[str, tuple[Mode, str, float, float, float]]:
+        """Header: mode, unit, low, high, after power-up."""
+        volts, amperes = self.max_voltage_v, self.max_current_a
+        return {
+            "[SOURce:]VOLTage[:LEVel]": ("voltage", "V", 0.0, volts, volts),
+            "[SOURce:]CURRent[:LEVel]": ("current", "A", 0.0, amperes, 0.0),
+            "[SOURce:]RESistance[:LEVel]": ("resistance", "OHM", 0.05, 5000.0, 5000.0),
+            "[SOURce:]POWer[:LEVel]": ("power", "W", 0.0, self.max_power_w, 0.0),
+        }
+
+
+LOW_VOLTAGE = SinkRating(model="QL80-60", max_voltage_v=80.0, max_current_a=60.0, max_power_w=2400.0)
+HIGH_VOLTAGE = SinkRating(model="QL400-30", max_voltage_v=400.0, max_current_a=30.0, max_power_w=6000.0)
 
 
 class InputStage(Protocol):
@@ -41,9 +64,10 @@ class InputStage(Protocol):
 
 
 class Sink:
-    """One input, 80 V and 60 A. Levels have a resolution of 1 mV, 1 mA, 1 mΩ, 1 mW."""
+    """One input. Levels have a resolution of 1 mV, 1 mA, 1 mΩ, 1 mW."""
 
-    def __init__(self, *, stage: InputStage) -> None:
+    def __init__(self, *, stage: InputStage, rating: SinkRating = LOW_VOLTAGE) -> None:
+        self.rating = rating
         self._stage = stage
         self.tripped = False
         self.levels: dict[Mode, float] = {}
@@ -53,8 +77,8 @@ class Sink:
         """The state after power-up and after `*RST`."""
         self.input_on = False
         self.mode: Mode = "voltage"
-        self.levels = {mode: start for mode, _, _, _, start in _LEVELS.values()}
-        self.current_limit_a = MAX_CURRENT_A
+        self.levels = {mode: start for mode, _, _, _, start in self.rating.levels.values()}
+        self.current_limit_a = self.rating.max_current_a
         self._tell()
 
     def set_level(self, mode: Mode, level: float) -> None:
@@ -115,13 +139,13 @@ def sink_instrument(sink: Sink, *, faults: WireFaults, identity: str, other_iden
 
     def function(parameters: Parameters) -> None:
         chosen = choice(parameters[0], tuple(FUNCTIONS))
-        sink.set_mode(next(mode for mode, *_ in _LEVELS.values() if mode == FUNCTIONS[chosen]))
+        sink.set_mode(FUNCTIONS[chosen])
 
     def function_now(_: Parameters) -> str:
         return next(short_form(word) for word, mode in FUNCTIONS.items() if mode == sink.mode)
 
     def limit(parameters: Parameters) -> None:
-        high = MAX_CURRENT_A
+        high = sink.rating.max_current_a
         sink.set_current_limit(number(parameters[0], unit="A", low=0.0, high=high, default=high))
 
     def measured(value: float) -> str:
@@ -132,7 +156,7 @@ def sink_instrument(sink: Sink, *, faults: WireFaults, identity: str, other_iden
     instrument.on("INPut[:STATe]?", lambda _: str(int(sink.input_on)))
     instrument.on("[SOURce:]FUNCtion[:MODE]", function, parameters=one)
     instrument.on("[SOURce:]FUNCtion[:MODE]?", function_now)
-    for header, level in _LEVELS.items():
+    for header, level in sink.rating.levels.items():
         _level_commands(instrument, sink, header, level)
     instrument.on("[SOURce:]CURRent:LIMit", limit, parameters=one)
     instrument.on("[SOURce:]CURRent:LIMit?", lambda _: fixed(sink.current_limit_a, decimals=_DECIMALS))

@@ -4,6 +4,7 @@ Its one job is the front panel and firmware of the device; what the output does 
 current and takes none back: that, too, is the plant's. It knows no bytes beyond its SCPI command table.
 """
 
+from dataclasses import dataclass
 from typing import Protocol
 
 from benchd_rig.commands import SupplyCommand
@@ -11,11 +12,21 @@ from benchd_rig.scpi_instrument import Parameters, ScpiInstrument
 from benchd_rig.scpi_parameters import NOT_A_NUMBER, ScpiRefusal, fixed, number, switch
 from benchd_rig.wire_faults import WireFaults
 
-MODEL = "QS80-60"
-MAX_VOLTAGE_V = 80.0
-MAX_CURRENT_A = 60.0
-MAX_PROTECTION_V = 88.0
 _DECIMALS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyRating:
+    """One model of the supply."""
+
+    model: str
+    max_voltage_v: float
+    max_current_a: float
+    max_protection_v: float
+
+
+LOW_VOLTAGE = SupplyRating(model="QS80-60", max_voltage_v=80.0, max_current_a=60.0, max_protection_v=88.0)
+HIGH_VOLTAGE = SupplyRating(model="QS400-30", max_voltage_v=400.0, max_current_a=30.0, max_protection_v=440.0)
 
 
 class OutputStage(Protocol):
@@ -33,9 +44,10 @@ class OutputStage(Protocol):
 
 
 class Supply:
-    """One output, 80 V and 60 A. Set-points have a resolution of 1 mV and 1 mA, and so has what it measures."""
+    """One output. Set-points have a resolution of 1 mV and 1 mA, and so has what it measures."""
 
-    def __init__(self, *, stage: OutputStage) -> None:
+    def __init__(self, *, stage: OutputStage, rating: SupplyRating = LOW_VOLTAGE) -> None:
+        self.rating = rating
         self._stage = stage
         self.interlock_closed = True
         self.tripped = False
@@ -46,21 +58,21 @@ class Supply:
         self.output_on = False
         self.voltage_v = 0.0
         self.current_limit_a = 0.0
-        self.over_voltage_v = MAX_PROTECTION_V
+        self.over_voltage_v = self.rating.max_protection_v
         self._tell()
 
     def set_voltage(self, voltage_v: float) -> None:
-        """Take a voltage set-point within [0, 80] V."""
+        """Take a voltage set-point within the rating."""
         self.voltage_v = round(voltage_v, _DECIMALS)
         self._tell()
 
     def set_current_limit(self, current_a: float) -> None:
-        """Take a current set-point within [0, 60] A."""
+        """Take a current set-point within the rating."""
         self.current_limit_a = round(current_a, _DECIMALS)
         self._tell()
 
     def set_over_voltage(self, voltage_v: float) -> None:
-        """Take the threshold of the over-voltage protection within [0, 88] V."""
+        """Take the threshold of the over-voltage protection within the rating."""
         self.over_voltage_v = round(voltage_v, _DECIMALS)
 
     def switch_output(self, *, on: bool) -> None:
@@ -118,13 +130,15 @@ def supply_instrument(supply: Supply, *, faults: WireFaults, identity: str, othe
     )
 
     def volts(parameters: Parameters) -> None:
-        supply.set_voltage(number(parameters[0], unit="V", low=0.0, high=MAX_VOLTAGE_V, default=0.0))
+        supply.set_voltage(number(parameters[0], unit="V", low=0.0, high=supply.rating.max_voltage_v, default=0.0))
 
     def amperes(parameters: Parameters) -> None:
-        supply.set_current_limit(number(parameters[0], unit="A", low=0.0, high=MAX_CURRENT_A, default=0.0))
+        supply.set_current_limit(
+            number(parameters[0], unit="A", low=0.0, high=supply.rating.max_current_a, default=0.0)
+        )
 
     def protection(parameters: Parameters) -> None:
-        high = MAX_PROTECTION_V
+        high = supply.rating.max_protection_v
         supply.set_over_voltage(number(parameters[0], unit="V", low=0.0, high=high, default=high))
 
     def measured(value: float) -> str:

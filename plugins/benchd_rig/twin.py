@@ -11,7 +11,10 @@ __all__ = ["TWIN", "TwinDrivers", "twin_drivers"]
 
 TWIN = Twin(
     name="rig",
-    summary="simulated bench: DC supply, sink, load drive, measuring unit, thermometers, safety chain",
+    summary=(
+        "simulated bench: DC supply, sink, motor drive, load drive, power analyser, measuring unit, resistance meter, "
+        "thermometers, safety chain"
+    ),
     module="benchd_rig",
     in_process="benchd_rig.twin:twin_drivers",
     specimens=SPECIMENS,

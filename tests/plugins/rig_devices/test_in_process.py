@@ -18,9 +18,9 @@ from benchd_rig.safety_chain import Button
 
 
 async def entered(twin: TwinDrivers, device: str) -> Port:
+    """The first port of a device."""
     ports: Mapping[str, Port] = await twin[device].__aenter__()
-    [port] = ports.values()
-    return port
+    return next(iter(ports.values()))
 
 
 def test_a_motor_runs_against_the_load_drive_in_virtual_time():
@@ -66,7 +66,7 @@ def test_a_call_takes_the_reply_time_and_shows_the_plant_at_its_own_instant():
         assert loop.time() - before == pytest.approx(0.002)
         assert before <= reading.taken_mono_s <= loop.time()
         assert twin.bench.plant.time_s == pytest.approx(0.5, abs=0.003)
-        assert set(reading.signals()) == {"winding_degc", "housing_degc", "ambient_degc"}
+        assert set(reading.signals()) == {"winding_degc", "housing_degc", "ambient_degc", "magnet_degc"}
         cabinet = await (await entered(twin, "cabinet_thermometers")).read()
         assert set(cabinet.signals()) == {"supply_air_degc", "rack_degc"}
 

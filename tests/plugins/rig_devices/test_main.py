@@ -36,7 +36,7 @@ def running(*options: str) -> Iterator[tuple[subprocess.Popen[str], dict]]:
 def test_it_says_once_where_it_listens_serves_and_ends_on_sigterm():
     with running("--seed", "5") as (process, where):
         assert set(where) == {"devices", "control"}
-        assert len(where["devices"]) == 7
+        assert len(where["devices"]) == 8
         address = where["devices"]["supply"]
         with socket.create_connection((address["host"], address["port"]), timeout=10) as client:
             client.sendall(b"*OPC?\n")

@@ -110,6 +110,7 @@ async def test_every_device_of_the_bench_has_a_port(served):
         "sink",
         "load_drive",
         "measuring_unit",
+        "resistance_meter",
         "thermometers",
         "cabinet_thermometers",
         "safety_chain",
