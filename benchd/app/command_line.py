@@ -18,7 +18,7 @@ from benchd.app.discovery import Found, Unavailable, find_drivers
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
 from benchd.procedures import PROCEDURES
-from benchd.records import RecordsError, read_description, read_ending
+from benchd.records import RecordsError, export_csv, read_description, read_ending
 from benchd.settings.bench import Bench
 from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
 from benchd.settings.places import settings_file
@@ -289,6 +289,16 @@ def explain(
     with one_sentence():
         text = explain_run(run, quantity)
     say(text)
+
+
+@app.command(short_help="Write a run's samples as text for spreadsheets.")
+def export(run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")]) -> None:
+    """Write `samples.csv` into a run's folder: names with units, one row a tick, cells empty where a sample is bad."""
+    with one_sentence():
+        exported = export_csv(run)
+    for sentence in exported.missing:
+        tell(sentence)
+    say(str(exported.path))
 
 
 @app.command(short_help="Test an invented motor on a simulated bench.")

@@ -1,9 +1,10 @@
-"""The run folder: journal, events, recovery, verification, reading. It must never evaluate what it holds."""
+"""The run folder: journal, events, waveforms, recovery, reading, export. It must never evaluate what it holds."""
 
 from benchd.records.bench_lock import BenchLock
 from benchd.records.clock import ClockAnchor
 from benchd.records.errors import RecordsError
 from benchd.records.events import EventLog, read_events
+from benchd.records.export import Exported, export_csv
 from benchd.records.finish import finish, reseal
 from benchd.records.formats import NO_TEST, SCHEMA
 from benchd.records.journal import Journal
@@ -18,6 +19,7 @@ from benchd.records.run_folder import (
     unfinished_runs,
 )
 from benchd.records.verification import verify
+from benchd.records.waveforms import WaveformWindow, read_waveforms, write_waveforms
 
 __all__ = [
     "NO_TEST",
@@ -26,19 +28,24 @@ __all__ = [
     "ClockAnchor",
     "Ending",
     "EventLog",
+    "Exported",
     "Journal",
     "RecordsError",
     "Recovery",
     "RunFolder",
     "SampleColumns",
+    "WaveformWindow",
     "check_data_directory",
+    "export_csv",
     "finish",
     "read_description",
     "read_ending",
     "read_events",
     "read_samples",
+    "read_waveforms",
     "recover",
     "reseal",
     "unfinished_runs",
     "verify",
+    "write_waveforms",
 ]

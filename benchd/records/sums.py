@@ -80,10 +80,14 @@ def check_sums(folder: Path) -> list[str]:
     return sentences
 
 
-def fits_its_sum(path: Path) -> bool | None:
-    """Whether a file of the folder is there with the sum that is listed for it; None where none is listed."""
+def fits_its_sum(path: Path, *, folder: Path | None = None) -> bool | None:
+    """Whether a file is there with the sum that is listed for it; None where none is listed.
+
+    `folder` is the run's, where the file does not stand in it directly.
+    """
+    folder = path.parent if folder is None else folder
     try:
-        listed = read_sums(path.parent).get(path.name)
+        listed = read_sums(folder).get(path.relative_to(folder).as_posix())
     except RecordsError:
         return None
     if listed is None:
