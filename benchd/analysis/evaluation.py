@@ -1,85 +1,202 @@
 """Evaluate a record: every test whose kind is known, from settled points to quantities. It must never touch a file."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from benchd.analysis.back_emf import evaluate_back_emf
+from benchd.analysis.brushless_no_load import evaluate_brushless_no_load
+from benchd.analysis.direct import DC_CURRENT, DC_VOLTAGE, channels_of
+from benchd.analysis.direct_load import evaluate_direct_load
 from benchd.analysis.inputs import calibration_notes
-from benchd.analysis.joint import AMBIENT, ELECTRICAL, HOUSING, WINDING, JointModel, joint_model
+from benchd.analysis.joint import ELECTRICAL, HOUSING, JointModel, joint_model
+from benchd.analysis.joint import TEMPERATURES as JOINT_TEMPERATURES
 from benchd.analysis.load import evaluate_load
 from benchd.analysis.no_load import evaluate_no_load
 from benchd.analysis.points import PointTable, point_table
+from benchd.analysis.rated_point import evaluate_rated_point
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import RecordResults, TestResults
-from benchd.analysis.torque import TORQUE, ShaftTorque
+from benchd.analysis.torque import SPEED, TORQUE, ShaftTorque, torque_ranges
+from benchd.analysis.torque_zero import KIND as TORQUE_ZERO
+from benchd.analysis.torque_zero import with_torque_zeros
+from benchd.analysis.winding_resistance import CHANNELS as OF_METER
+from benchd.analysis.winding_resistance import evaluate_winding_resistance
 from benchd.rules.quantities import Quantity
 
-TORQUE_NARROW = "shaft_torque_narrow"
-EVALUATORS: Mapping[str, Callable[[Record, RecordedTest, JointModel], TestResults]] = {
+Evaluator = Callable[[Record, RecordedTest], TestResults]
+
+JOINT: Mapping[str, Callable[[Record, RecordedTest, JointModel], TestResults]] = {
     "load": evaluate_load,
     "no_load": evaluate_no_load,
 }
-CHANNELS = (*ELECTRICAL, TORQUE, TORQUE_NARROW, WINDING, HOUSING, AMBIENT)
+"""Tests of a brushed motor that are fitted together."""
+OF_BRUSHED: Mapping[str, Evaluator] = {
+    "rated_point": evaluate_rated_point,
+    "winding_resistance": evaluate_winding_resistance,
+}
+OF_BRUSHLESS: Mapping[str, Evaluator] = {
+    "back_emf": evaluate_back_emf,
+    "load": evaluate_direct_load,
+    "no_load": evaluate_brushless_no_load,
+    "rated_point": evaluate_rated_point,
+    "winding_resistance": evaluate_winding_resistance,
+}
+CONSTANTS = (
+    "voltage_constant",
+    "voltage_constant_per_1000_rpm",
+    "torque_constant",
+    "winding_resistance",
+    "winding_resistance_20",
+    "brush_drop",
+)
 WARMING_WORTH_TELLING_K = 5.0  # ferrite loses about 0.2 % of its flux a kelvin (common practice)
 _MAIN_QUANTITY = {"load": ("efficiency_at_rated_torque", "1"), "no_load": ("no_load_speed", "r/min")}
+_LEADS = {
+    DC_VOLTAGE: "its sense lead is the likely suspect",
+    DC_CURRENT: "the lead of the current sensor is the likely suspect",
+    TORQUE: "the transducer's lead is the likely suspect",
+    SPEED: "the encoder's lead is the likely suspect",
+    "winding_temperature": "the winding thermometer's lead is the likely suspect",
+}
 
 
 def evaluate(record: Record) -> RecordResults:
     """All quantities of all tests of a record, with sentences about points left out and assumptions made.
 
-    The no-load and load tests of one record are fitted together. A test of another kind gives a sentence and no
-    quantity; a record too poor for a fit gives "not determined" with the reason.
+    A torque zero that a slow turn showed is taken off first. A brushed motor's no-load and load tests are fitted
+    together; everything else is evaluated test by test. A test of another kind gives a sentence and no quantity; a
+    record too poor for a fit gives "not determined" with the reason.
     """
-    known = [t for t in record.tests if t.kind in EVALUATORS]
-    notes = [f"Test {t.index} ({t.kind}) has no evaluation." for t in record.tests if t.kind not in EVALUATORS]
-    notes += calibration_notes(record, CHANNELS)
-    table = point_table(record, [t.index for t in known], CHANNELS)
-    shaft = ShaftTorque(record, table)
-    whole = table.complete(ELECTRICAL)
-    usable = table.take(whole & shaft.usable if shaft.usable.any() else whole)
-    joint = joint_model(record, usable)
-    if table.has(HOUSING):
-        warmed_k = float(np.nanmax(table.mean[HOUSING]) - np.nanmin(table.mean[HOUSING]))
-        if warmed_k > WARMING_WORTH_TELLING_K:
-            notes.append(
-                f"The housing's temperature changed by {warmed_k:.1f} K between the points: the magnets' flux changes "
-                "with it, and the voltage constant is a mean over this range."
-            )
+    record, zeroes = with_torque_zeros(record)
+    single = OF_BRUSHLESS if record.kind == "brushless" else OF_BRUSHED
+    fitted = () if record.kind == "brushless" else tuple(JOINT)
+    known = [t for t in record.tests if t.kind in single or t.kind in fitted or t.kind == TORQUE_ZERO]
+    notes = [f"Test {t.index} ({t.kind}) has no evaluation{_why(record, t)}." for t in record.tests if t not in known]
+    notes += calibration_notes(record, _channels(record, [t.kind for t in known]))
+    joint = _Joint(record, [t for t in known if t.kind in fitted])
     results = {}
     for test in known:
         name = test.kind if sum(t.kind == test.kind for t in known) == 1 else f"{test.kind}_{test.index}"
-        results[name] = _evaluate_test(record, test, table, joint)
-    return RecordResults(tests=results, notes=tuple(notes))
+        if test.kind in fitted:
+            results[name] = joint.evaluate_held(test) if _holds_speed(test) else joint.evaluate(test)
+        elif test.kind == TORQUE_ZERO:
+            results[name] = zeroes[test.index]
+        else:
+            found = single[test.kind](record, test)
+            table = point_table(record, [test.index], _channels(record, [test.kind]))
+            told = _point_notes(table, [], torque_ranges(record))
+            results[name] = replace(found, notes=(*_missing(record, test), *told, *found.notes))
+    return RecordResults(tests=results, notes=(*notes, *_warming(record, known)))
 
 
-def _evaluate_test(record: Record, test: RecordedTest, table: PointTable, joint: JointModel | str) -> TestResults:
-    mine = table.take(table.of_test(test.index))
-    missing = [c for c in (*ELECTRICAL, TORQUE) if c not in record.values]
-    notes = [f"The run has no channel {channel}." for channel in missing]
-    notes += _point_notes(mine, [*ELECTRICAL, *([TORQUE] if table.has(TORQUE) else [])])
-    reason = joint if isinstance(joint, str) else ""
-    if not reason and not isinstance(joint, str) and not joint.table.of_test(test.index).any():
-        reason = "none of this test's points is usable"
-    if isinstance(joint, str) or reason:
-        name, unit = _MAIN_QUANTITY[test.kind]
-        nothing = (
-            Quantity.not_determined(name, unit, reason),
-            Quantity.not_determined("voltage_constant", "V·s/rad", reason),
-        )
-        return TestResults(
-            kind=test.kind, index=test.index, quantities=nothing, notes=(*notes, f"Nothing is evaluated: {reason}.")
-        )
-    found = EVALUATORS[test.kind](record, test, joint)
-    return TestResults(kind=found.kind, index=found.index, quantities=found.quantities, notes=(*notes, *found.notes))
+def _holds_speed(test: RecordedTest) -> bool:
+    return test.kind == "load" and bool(test.points) and all("speed_rpm" in p.asked for p in test.points)
 
 
-def _point_notes(table: PointTable, needed: list[str]) -> list[str]:
+def _why(record: Record, test: RecordedTest) -> str:
+    known = test.kind in OF_BRUSHLESS or test.kind in JOINT
+    return f" for a motor of kind {record.kind}" if known else ""
+
+
+def _channels(record: Record, kinds: Sequence[str]) -> tuple[str, ...]:
+    """The channels that the tests of these kinds are evaluated from."""
+    meter = OF_METER if "winding_resistance" in kinds else ()
+    rest = channels_of(record) if set(kinds) - {"winding_resistance"} else ()
+    return tuple(dict.fromkeys((*rest, *meter)))
+
+
+def _missing(record: Record, test: RecordedTest) -> list[str]:
+    needed = [SPEED, TORQUE, DC_VOLTAGE, DC_CURRENT, *(["motor_power"] if record.kind == "brushless" else [])]
+    if test.kind == "winding_resistance":
+        needed = list(OF_METER)
+    elif test.kind == "back_emf":
+        needed = [SPEED, TORQUE, "motor_voltage_fundamental"]
+    return [f"The run has no channel {c}." for c in needed if c not in record.values]
+
+
+class _Joint:
+    """The no-load and load tests of a brushed motor, fitted together once."""
+
+    def __init__(self, record: Record, tests: Sequence[RecordedTest]) -> None:
+        self.record = record
+        channels = (*ELECTRICAL, *torque_ranges(record), *JOINT_TEMPERATURES)
+        self.table = point_table(record, [t.index for t in tests], channels)
+        self.shaft = ShaftTorque(record, self.table)
+        whole = self.table.complete(ELECTRICAL)
+        self.has_torque = bool(self.shaft.usable.any())
+        usable = self.table.take(whole & self.shaft.usable if self.has_torque else whole)
+        self.model = joint_model(record, usable) if tests else "there is no such test"
+
+    def evaluate(self, test: RecordedTest) -> TestResults:
+        mine = self.table.take(self.table.of_test(test.index))
+        notes = [f"The run has no channel {c}." for c in (*ELECTRICAL, TORQUE) if c not in self.record.values]
+        ranges = torque_ranges(self.record)
+        notes += _point_notes(mine, ELECTRICAL, ranges)
+        notes += self.shaft.notes(test.index)
+        model = self.model
+        reason = model if isinstance(model, str) else ""
+        if not isinstance(model, str) and not model.table.of_test(test.index).any():
+            reason = "none of this test's points is usable"
+        if isinstance(model, str) or reason:
+            name, unit = _MAIN_QUANTITY[test.kind]
+            nothing = (
+                Quantity.not_determined(name, unit, reason),
+                Quantity.not_determined("voltage_constant", "V·s/rad", reason),
+            )
+            told = (*notes, f"Nothing is evaluated: {reason}.")
+            return TestResults(kind=test.kind, index=test.index, quantities=nothing, notes=told)
+        found = JOINT[test.kind](self.record, test, model)
+        return replace(found, notes=(*notes, *found.notes))
+
+    def evaluate_held(self, test: RecordedTest) -> TestResults:
+        """A load test at a held speed: powers and losses directly, the motor's constants from the common fit."""
+        direct, fitted = evaluate_direct_load(self.record, test), self.evaluate(test)
+        constants = [q for q in fitted.quantities if q.name in CONSTANTS]
+        notes = tuple(dict.fromkeys((*fitted.notes, *direct.notes)))
+        return replace(direct, quantities=(*direct.quantities, *constants), notes=notes)
+
+
+def _point_notes(table: PointTable, fatal: Sequence[str], ranges: Sequence[str]) -> list[str]:
+    """Sentences about means that must not be used, and about means that drift.
+
+    Of several torque ranges the narrow ones' overload is expected at the larger torques and not worth a sentence; a
+    point is left out where all ranges that were recorded are unusable, or a channel that is `fatal`.
+    """
     notes = []
+    torque_lost = ~np.any([table.complete([c]) for c in ranges], axis=0) if ranges else np.zeros(table.size, np.bool_)
+    some_torque = not bool(torque_lost.all())
     for i, asked in enumerate(table.asked):
         complaints = table.complaints[i]
-        fatal = [c for c in needed if c in complaints]
-        for channel in sorted(set(complaints) - {TORQUE_NARROW}):  # its overload is expected at the larger torques
-            consequence = "the point is left out" if channel in fatal else "the channel is not used at this point"
-            notes.append(f"Point {asked.point}: {channel}: {complaints[channel]}; {consequence}.")
+        for channel in sorted(complaints):
+            if channel in ranges[1:] and not torque_lost[i]:
+                continue
+            out = channel in fatal or (bool(fatal) and channel in ranges and bool(torque_lost[i]) and some_torque)
+            consequence = "the point is left out" if out else "the channel is not used at this point"
+            lead = _LEADS.get(channel) if "not a number" in complaints[channel] else None
+            suspect = f" ({lead})" if lead else ""
+            notes.append(f"Point {asked.point}: {channel}: {complaints[channel]}{suspect}; {consequence}.")
         notes += [f"Point {asked.point}: {note}; its uncertainty is widened for it." for note in table.drift_notes[i]]
     return notes
+
+
+def _warming(record: Record, tests: Sequence[RecordedTest]) -> list[str]:
+    loaded = [t.index for t in tests if t.kind in {"no_load", "load", "back_emf"}]
+    channel = next((c for c in ("magnet_temperature", HOUSING) if c in record.values), None)
+    if channel is None or not loaded:
+        return []
+    table = point_table(record, loaded, [channel])
+    if not table.has(channel):
+        return []
+    warmed_k = float(np.nanmax(table.mean[channel]) - np.nanmin(table.mean[channel]))
+    if warmed_k <= WARMING_WORTH_TELLING_K:
+        return []
+    part = "magnets'" if channel != HOUSING else "housing's"
+    return [
+        (
+            f"The {part} temperature changed by {warmed_k:.1f} K between the points: the magnets' flux changes "
+            "with it, "
+            "and the voltage constant is a mean over this range."
+        )
+    ]

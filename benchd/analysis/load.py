@@ -14,6 +14,7 @@ from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, char
 from benchd.analysis.fits import levels_near, local_line
 from benchd.analysis.joint import VOLTAGE, WINDING, Constants, JointModel
 from benchd.analysis.load_quantities import HYSTERESIS, wanted_of_load
+from benchd.analysis.point_results import UNITS, gathered, named
 from benchd.analysis.propagation import Addition, Output, coverage_factor, propagate
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, collect
@@ -39,6 +40,17 @@ _CHARACTERISTIC = (
     "speed_at_maximum_efficiency",
     "torque_at_maximum_efficiency",
 )
+_TABLE = {
+    "speed": "speed",
+    "torque": "torque",
+    "dc_voltage": "voltage",
+    "dc_current": "current",
+    "input_power": "input_power",
+    "shaft_power": "output_power",
+    "efficiency": "efficiency",
+}
+"""Columns of the point table by the names that the propagation gives them."""
+_OF_TORQUE = ("torque", "shaft_power", "efficiency")
 VOLTAGE_FAR_SHARE = 0.1  # further from rated voltage than this, the rated point is not carried there
 _NEEDS_TORQUE = "there is no usable shaft_torque"
 
@@ -200,8 +212,9 @@ class _LoadTest:
         if self.joint.has_torque:
             torque = self.joint.torque(x)
             columns |= {"torque": torque, "output_power": torque * e.w, "efficiency": torque * e.w / (e.u * e.i)}
+        columns |= {c: self.joint.inputs.channel(x, c) for c in self.joint.thermometers}
         return {
-            f"point_{self.joint.table.asked[i].point:03d}_{name}": values[:, i]
+            named(self.joint.table.asked[i].point, name): values[:, i]
             for i in self.which.tolist()
             for name, values in columns.items()
         }
@@ -270,11 +283,15 @@ def evaluate_load(record: Record, test: RecordedTest, joint: JointModel) -> Test
     outputs = propagate(load.outputs, joint.inputs.nominal, sources, load.additions())
     state = _winding_state(joint)
     wanted = wanted_of_load(joint, load.which, voltage_v=load.voltage_v, winding=state)
+    table = {name: known for name, known in _TABLE.items() if joint.has_torque or name not in _OF_TORQUE}
+    table |= {c: c for c in joint.thermometers}
     return TestResults(
         kind=test.kind,
         index=test.index,
         quantities=collect(wanted, outputs, load.reasons),
         notes=tuple(_notes(load, outputs)),
+        points=gathered([joint.table.asked[i] for i in load.which.tolist()], outputs, table),
+        units={name: UNITS[name] for name in table},
     )
 
 
@@ -307,7 +324,7 @@ def _notes(load: _LoadTest, outputs: Mapping[str, Output]) -> list[str]:
         )
     for i in load.which.tolist():
         number = load.joint.table.asked[i].point
-        efficiency = outputs.get(f"point_{number:03d}_efficiency")
+        efficiency = outputs.get(named(number, "efficiency"))
         if efficiency is not None and efficiency.value >= 1.0:
             notes.append(
                 f"Point {number} gives more power than it takes: look at the signs and scales of the channels."

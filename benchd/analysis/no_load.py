@@ -14,12 +14,24 @@ from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.fits import levels_near, local_line
 from benchd.analysis.joint import TEMPERATURES, VOLTAGE, Constants, JointModel
 from benchd.analysis.load_quantities import MEAN
+from benchd.analysis.point_results import UNITS, gathered, named
 from benchd.analysis.propagation import Addition, propagate
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
 Floats = NDArray[np.float64]
 
+_TABLE = {
+    "speed": "speed",
+    "torque": "bench_drag",
+    "dc_voltage": "voltage",
+    "dc_current": "current",
+    "input_power": "input_power",
+    "shaft_power": "shaft_power",
+    "friction_torque": "friction_torque",
+}
+"""Columns of the point table by the names that the propagation gives them."""
+_OF_TORQUE = ("torque", "shaft_power", "friction_torque")
 _CORRECTED = "carried along the motor's own lines from the dragged shaft to a free one"
 _NEEDS_TORQUE = "there is no usable shaft_torque, so the bench's own drag cannot be taken off"
 
@@ -51,12 +63,16 @@ def evaluate_no_load(record: Record, test: RecordedTest, joint: JointModel) -> T
         return found
 
     sources = [*joint.sources, *(joint.friction_sources() if joint.has_friction_line else [])]
+    table = {name: known for name, known in _TABLE.items() if joint.has_torque or name not in _OF_TORQUE}
+    table |= {c: c for c in joint.thermometers}
     results = propagate(outputs, joint.inputs.nominal, sources, _additions(joint))
     return TestResults(
         kind=test.kind,
         index=test.index,
         quantities=collect(_wanted(joint, which), results, reasons),
         notes=() if joint.free_r else (_resistance_note(joint),),
+        points=gathered([joint.table.asked[i] for i in which.tolist()], results, table),
+        units={name: UNITS[name] for name in table},
     )
 
 
@@ -115,12 +131,14 @@ def _at_rated_voltage(
 
 def _points(joint: JointModel, x: Floats, c: Constants, which: NDArray[np.intp]) -> dict[str, Floats]:
     e = joint.electrical(x)
-    columns = {"voltage": e.u, "current": e.i, "speed": e.w / RAD_S_PER_RPM}
+    columns = {"voltage": e.u, "current": e.i, "speed": e.w / RAD_S_PER_RPM, "input_power": e.u * e.i}
+    columns |= {c: joint.inputs.channel(x, c) for c in joint.thermometers}
     if joint.has_torque:
         columns["bench_drag"] = joint.torque(x)
+        columns["shaft_power"] = columns["bench_drag"] * e.w
         columns["friction_torque"] = joint.friction_nm(x, c.k)
     return {
-        f"point_{joint.table.asked[i].point:03d}_{name}": values[:, i]
+        named(joint.table.asked[i].point, name): values[:, i]
         for i in which.tolist()
         for name, values in columns.items()
     }

@@ -180,8 +180,8 @@ class ShaftTorque:
             return []
         where = points_named(self.table, wrong)
         text = (
-            f"{wide} and {narrow} differ by up to {apart[wrong].max():.3g} N·m at {where}, more than their calibrations "
-            "allow: one of the ranges is saturated, scaled wrongly or has lost its zero."
+            f"{wide} and {narrow} differ by up to {apart[wrong].max():.3g} N·m at {where}, more than their "
+            "calibrations allow: one of the ranges is saturated, scaled wrongly or has lost its zero."
         )
         return [text]
 
