@@ -1,4 +1,4 @@
-"""A brushed DC motor's own laws: resistance, brush drop and drag, at the temperatures it has.
+"""A brushed DC motor's own laws: resistance and brush drop, at the temperatures it has.
 
     L · di/dt = v - (R(θ) + R_cable) · i - K · ω - v_brush(i)
     J · dω/dt = K · i - T_coulomb · sign(ω) - b · ω - c · ω³ - T_shaft
@@ -10,8 +10,6 @@ import math
 from dataclasses import dataclass
 
 from benchd_rig.specimen import DcMotor
-
-JAM_TORQUE_NM = 10.0  # friction of a jammed rotor: more than a small motor and its load machine make together
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,8 +33,3 @@ def brush_drop(motor: DcMotor, *, winding_degc: float) -> BrushDrop:
     """The brushes' law at the temperature of the winding beside them; the drop never turns negative."""
     change = motor.brush_drop_per_k * (winding_degc - motor.reference_degc)
     return BrushDrop(level_v=motor.brush_drop_v * max(0.0, 1.0 + change), scale_a=motor.brush_scale_a)
-
-
-def coulomb_nm(motor: DcMotor, *, jammed: bool) -> float:
-    """Dry friction, the same at rest and moving."""
-    return motor.coulomb_nm + (JAM_TORQUE_NM if jammed else 0.0)

@@ -8,17 +8,23 @@ and has no wall clock: whoever owns it says how far to advance.
 import math
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
-from benchd_rig.commands import LoadCommand, PlantFaults, SinkCommand, SupplyCommand
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd_rig.analyser_physics import RESULTS, Analyser
+from benchd_rig.brushless import Brushless
+from benchd_rig.commands import LoadCommand, MeterCommand, MotorDriveCommand, PlantFaults, SinkCommand, SupplyCommand
 from benchd_rig.dc_link import DcLink
 from benchd_rig.energy import EnergyAccount
 from benchd_rig.load_machine import LoadMachine
-from benchd_rig.motor_dc import brush_drop
+from benchd_rig.phase_waveforms import SAMPLES_PER_STEP, SampledInputs, StepMemory, brushed_truth, brushless_truth
 from benchd_rig.sensors import Averages, read_inputs
 from benchd_rig.shaft import Shaft
-from benchd_rig.specimen import Specimen
+from benchd_rig.specimen import BrushlessMotor, Specimen
 from benchd_rig.thermal import Thermal
+from benchd_rig.truth import Truth, tell_truth
+from benchd_rig.winding_meter import WindingMeter
 
 __all__ = ["LoadCommand", "Plant", "PlantFaults", "SinkCommand", "SupplyCommand", "Truth"]
 
@@ -29,37 +35,11 @@ _WINDOW_TICKS = 10
 _RPM_PER_RAD_S = 30.0 / math.pi
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truth:
-    """All true values at one instant of plant time, house signs."""
-
-    time_s: float
-    supply_voltage_v: float
-    supply_current_a: float
-    sink_current_a: float
-    link_v: float
-    terminal_voltage_v: float
-    motor_current_a: float
-    motor_emf_v: float
-    brush_drop_v: float
-    winding_ohm: float
-    airgap_torque_nm: float
-    shaft_torque_nm: float
-    load_torque_nm: float
-    motor_speed_rpm: float
-    load_speed_rpm: float
-    twist_rad: float
-    motor_angle_rad: float
-    winding_degc: float
-    housing_degc: float
-    ambient_degc: float
-
-
 class Plant:
-    """A specimen on its bench. Set `supply`, `sink`, `load` and `faults`, then advance; time starts at 0.
+    """A specimen on its bench. Set `supply`, `sink`, `load`, `motor_drive`, `meter` and `faults`, then advance.
 
-    Commands act from the next step of the grid (0.5 ms) on. `on_step` is called every millisecond of plant time, and
-    at least once a second while everything rests.
+    Time starts at 0. Commands act from the next step of the grid (0.5 ms) on. `on_step` is called every millisecond of
+    plant time, and at least once a second while everything rests.
     """
 
     def __init__(self, specimen: Specimen, *, seed: int = 0) -> None:
@@ -67,6 +47,8 @@ class Plant:
         self.supply = SupplyCommand()
         self.sink = SinkCommand()
         self.load = LoadCommand()
+        self.motor_drive = MotorDriveCommand()
+        self.meter = MeterCommand()
         self.faults = PlantFaults()
         self.on_step: list[Callable[[Plant], None]] = []
         self.ambient_degc = specimen.bench.ambient_degc
@@ -75,15 +57,20 @@ class Plant:
         self._step = 0
         self._advancing = False
         self._thermal = Thermal(specimen.motor, ambient_degc=self.ambient_degc)
-        self._shaft = Shaft(specimen, self.energy, step_s=STEP_S, winding_degc=self.ambient_degc)
+        self._machine = _machine(specimen, self.energy)
+        self._analyser = None if specimen.bench.analyser is None else Analyser(specimen.bench.analyser, seed=seed)
         self._link = DcLink(specimen.bench, self.energy, step_s=STEP_S)
         self._load_machine = LoadMachine(specimen.bench.load_machine, step_s=STEP_S)
+        self._winding_meter = WindingMeter(specimen, self.energy, seed=seed)
+        self._memory = StepMemory()
+        self._sampled = SampledInputs(specimen.bench.sensors, seed=seed, brushed=not self.has_converter)
         self._terminal_v_s = 0.0  # integrals since time zero, for the window
         self._link_v_s = 0.0
         self._charge_a_s = 0.0
-        self._winding_j = 0.0  # heat that has already acted on the temperatures
-        self._housing_j = 0.0
+        self._acted_j = (0.0, 0.0, 0.0)  # heat that has already acted on the temperatures
         self._heated_to = 0
+        motor = specimen.motor
+        self._iron_to_magnet = motor.iron_to_magnet if isinstance(motor, BrushlessMotor) else 0.0
         self._window: deque[tuple[float, ...]] = deque(maxlen=_WINDOW_TICKS + 1)
         self._warm()
 
@@ -91,6 +78,11 @@ class Plant:
     def time_s(self) -> float:
         """Plant time, s."""
         return self._step * STEP_S
+
+    @property
+    def has_converter(self) -> bool:
+        """Whether the specimen is brushless: fed by a converter, with a power analyser behind it."""
+        return isinstance(self._machine, Brushless)
 
     @property
     def link_v(self) -> float:
@@ -114,18 +106,23 @@ class Plant:
 
     @property
     def motor_current_a(self) -> float:
-        """Current into the specimen."""
-        return self._shaft.current_a
+        """Current from the link into the specimen, or into its converter."""
+        return self._machine.current_a
 
     @property
     def motor_speed_rpm(self) -> float:
         """Speed of the specimen's rotor."""
-        return self._shaft.motor_speed_rad_s * _RPM_PER_RAD_S
+        return self._machine.rotors.motor_speed_rad_s * _RPM_PER_RAD_S
+
+    @property
+    def motor_drive_torque_nm(self) -> float:
+        """The converter's own estimate of its torque, positive when it drives forward; 0 without a converter."""
+        return self._machine.believed_torque_nm if isinstance(self._machine, Brushless) else 0.0
 
     @property
     def load_speed_rpm(self) -> float:
         """Speed of the load machine's rotor."""
-        return self._shaft.load_speed_rad_s * _RPM_PER_RAD_S
+        return self._machine.rotors.load_speed_rad_s * _RPM_PER_RAD_S
 
     @property
     def load_torque_nm(self) -> float:
@@ -143,9 +140,34 @@ class Plant:
         return self._thermal.housing_degc
 
     @property
+    def magnet_degc(self) -> float:
+        """Temperature of the specimen's magnets."""
+        return self._thermal.magnet_degc
+
+    @property
+    def meter_voltage_v(self) -> float:
+        """Voltage between the sense contacts of the resistance meter, with its errors and the contacts' thermal EMF."""
+        return self._winding_meter.measured_v(self._machine, tick=self._step)
+
+    @property
+    def meter_current_a(self) -> float:
+        """Current of the resistance meter through the winding, with its error."""
+        return self._winding_meter.measured_a()
+
+    @property
+    def leads_open(self) -> bool:
+        """Whether the power leads between the specimen and what feeds it are open, whatever they were told."""
+        return not (self.meter.contactor_closed or self.faults.contactor_welded)
+
+    @property
     def stored_j(self) -> float:
         """Energy in link, winding, rotors and coupling."""
-        return self._link.stored_j + self._shaft.stored_j
+        return self._link.stored_j + self._machine.stored_j
+
+    @property
+    def sampled(self) -> int:
+        """How many samples of the grid exist by now."""
+        return self._memory.steps * SAMPLES_PER_STEP
 
     def advance_to(self, time_s: float) -> None:
         """Advance to the last point of the grid that is not after `time_s`; a time that has passed changes nothing."""
@@ -164,28 +186,12 @@ class Plant:
 
     def truth(self) -> Truth:
         """All true values now."""
-        shaft, link, motor = self._shaft, self._link, self.specimen.motor
-        brush = brush_drop(motor, winding_degc=self._thermal.winding_degc)
-        return Truth(
+        return tell_truth(
+            self._machine,
+            self._link,
+            self._thermal,
             time_s=self.time_s,
-            supply_voltage_v=link.link_v,
-            supply_current_a=link.supply_current_a,
-            sink_current_a=link.sink_current_a,
-            link_v=link.link_v,
-            terminal_voltage_v=link.link_v - self.specimen.bench.link.cable_ohm * shaft.current_a,
-            motor_current_a=shaft.current_a,
-            motor_emf_v=motor.constant_v_s * shaft.motor_speed_rad_s,
-            brush_drop_v=brush.voltage_v(shaft.current_a),
-            winding_ohm=shaft.winding_ohm,
-            airgap_torque_nm=motor.constant_v_s * shaft.current_a,
-            shaft_torque_nm=shaft.torque_nm,
             load_torque_nm=self._load_machine.torque_nm,
-            motor_speed_rpm=self.motor_speed_rpm,
-            load_speed_rpm=self.load_speed_rpm,
-            twist_rad=shaft.twist_rad,
-            motor_angle_rad=shaft.motor_angle_rad,
-            winding_degc=self._thermal.winding_degc,
-            housing_degc=self._thermal.housing_degc,
             ambient_degc=self.ambient_degc,
         )
 
@@ -193,37 +199,72 @@ class Plant:
         """The measuring unit's inputs 1 to 6, averaged over the last 10 ms; see `sensors` for scales and faults."""
         return read_inputs(self.specimen.bench.sensors, self.faults, self._averages(), seed=self._seed, tick=self._step)
 
+    def sample(self, first: int, count: int) -> NDArray[np.float32]:
+        """Volts at inputs 11 to 18, shape (count, 8), from sample `first` on of a 20 kHz grid; see `phase_waveforms`.
+
+        Raises `ValueError` for samples beyond `sampled` or older than 2 s. A lead that is off now is off in all of them.
+        """
+        if count <= 0:
+            return np.empty((0, 8), dtype=np.float32)
+        step = first // SAMPLES_PER_STEP
+        rows = self._memory.rows(step, (first + count - 1) // SAMPLES_PER_STEP + 1)
+        if isinstance(self._machine, Brushless):
+            true = brushless_truth(rows, swapped=self.faults.phases_swapped)
+        else:
+            true = brushed_truth(rows)
+        start = first - step * SAMPLES_PER_STEP
+        return self._sampled.read(true[start : start + count], self.faults, first=first)
+
+    def analyse(self, window_s: float) -> Mapping[int, float]:
+        """The power analyser's results 1 to 16 over the last window, at most 2 s; all NaN on a brushed bench."""
+        if self._analyser is None:
+            return dict.fromkeys(RESULTS, math.nan)
+        return self._analyser.results(window_s, self.faults, tick=self._step)
+
     def _run(self, steps: int) -> None:
         """Some steps with everything moving, and the tick at their end if they reach it."""
-        shaft, link, load_machine = self._shaft, self._link, self._load_machine
-        faults = self.faults
-        shaft.set_condition(faults)
-        cable_ohm = self.specimen.bench.link.cable_ohm
+        machine, link, load_machine, memory = self._machine, self._link, self._load_machine, self._memory
+        faults, leads_open = self.faults, self.leads_open
+        machine.set_condition(faults, leads_open=leads_open)
+        if isinstance(machine, Brushless):
+            machine.command = self.motor_drive
+        rotors = machine.rotors
         for _ in range(steps):
             link.follow(self.supply, self.sink, sink_dead=faults.sink_dead)
-            load_nm = load_machine.step(self.load, speed_rad_s=shaft.load_speed_rad_s, runs_away=faults.load_runs_away)
-            shaft.step(load_nm, link.settle)
-            charge_a_s = shaft.mean_current_a * STEP_S
-            self._charge_a_s += charge_a_s
+            load_nm = load_machine.step(self.load, speed_rad_s=rotors.load_speed_rad_s, runs_away=faults.load_runs_away)
+            machine.step(load_nm, link)
+            self._charge_a_s += machine.mean_current_a * STEP_S
             self._link_v_s += link.link_v * STEP_S
-            self._terminal_v_s += link.link_v * STEP_S - cable_ohm * charge_a_s
+            self._terminal_v_s += machine.mean_terminal_v(link.link_v) * STEP_S
+            memory.put(machine.record)
         self._step += steps
+        if not self._winding_meter.rests(self.meter) or leads_open:
+            self._winding_meter.step(self.meter, machine, leads_open=leads_open, step_s=steps * STEP_S)
         if self._step % _STEPS_PER_TICK == 0:
             self._tick()
 
     def _tick(self) -> None:
         """Let the heat since the last tick act, and tell those who want to know."""
         span_s = (self._step - self._heated_to) * STEP_S
-        winding_j, housing_j = self.energy.copper_j + self.energy.brush_j, self.energy.motor_friction_j
+        energy, acted_j = self.energy, self._acted_j
+        iron_j = energy.iron_j * self._iron_to_magnet
+        heat_j = (
+            energy.copper_j + energy.brush_j,
+            energy.motor_friction_j + energy.iron_j - iron_j,
+            iron_j,
+        )
         self._thermal.step(
-            winding_w=(winding_j - self._winding_j) / span_s,
-            housing_w=(housing_j - self._housing_j) / span_s,
+            winding_w=(heat_j[0] - acted_j[0]) / span_s,
+            housing_w=(heat_j[1] - acted_j[1]) / span_s,
+            magnet_w=(heat_j[2] - acted_j[2]) / span_s,
             ambient_degc=self.ambient_degc,
             step_s=span_s,
         )
-        self._winding_j, self._housing_j, self._heated_to = winding_j, housing_j, self._step
+        self._acted_j, self._heated_to = heat_j, self._step
         self._warm()
         self._window.append(self._integrals())
+        if self._analyser is not None and isinstance(self._machine, Brushless):
+            self._analyser.note(self._machine.integrals(self.time_s))
         for tell in self.on_step:
             tell(self)
 
@@ -233,37 +274,40 @@ class Plant:
             self._step % _STEPS_PER_TICK == 0
             and not self.supply.output_on
             and not self.load.power_stage_on
+            and not self.motor_drive.power_stage_on
             and abs(self._link.link_v) < 1e-6
-            and abs(self._shaft.current_a) < 1e-6
             and abs(self._load_machine.torque_nm) < 1e-6
-            and self._shaft.is_still()
+            and self._winding_meter.rests(self.meter)
+            and self._machine.is_still()
         )
 
     def _rest(self, steps: int) -> None:
         """One large step in which only the temperatures move."""
-        self._shaft.set_condition(self.faults)
-        self._shaft.halt()
+        machine = self._machine
+        machine.set_condition(self.faults, leads_open=self.leads_open)
+        machine.halt()
         self._link.empty()
         self._load_machine.rest()
-        self._shaft.impulse_nm_s += self._shaft.torque_nm * steps * STEP_S
+        machine.rotors.impulse_nm_s += machine.rotors.torque_nm * steps * STEP_S
+        self._memory.fill(machine.record, steps=steps)
         self._step += steps
         self._window.clear()
+        if self._analyser is not None:
+            self._analyser.forget()
         self._tick()
 
     def _warm(self) -> None:
-        winding_degc = self._thermal.winding_degc
-        self._shaft.warm(winding_degc=winding_degc)
-        self._link.warm(brush_drop(self.specimen.motor, winding_degc=winding_degc), extra_ohm=self._shaft.extra_ohm)
+        self._machine.warm(winding_degc=self._thermal.winding_degc, magnet_degc=self._thermal.magnet_degc)
 
     def _integrals(self) -> tuple[float, ...]:
-        shaft = self._shaft
+        rotors = self._machine.rotors
         return (
             self.time_s,
             self._terminal_v_s,
             self._link_v_s,
             self._charge_a_s,
-            shaft.impulse_nm_s,
-            shaft.motor_angle_rad,
+            rotors.impulse_nm_s,
+            rotors.motor_angle_rad,
         )
 
     def _averages(self) -> Averages:
@@ -289,3 +333,12 @@ class Plant:
             torque_nm=torque_nm,
             speed_rpm=speed_rad_s * _RPM_PER_RAD_S,
         )
+
+
+def _machine(specimen: Specimen, energy: EnergyAccount) -> Shaft | Brushless:
+    motor, converter = specimen.motor, specimen.bench.converter
+    if isinstance(motor, BrushlessMotor):
+        if converter is None:
+            raise ValueError(f"The brushless specimen {specimen.name!r} has no [bench.converter]: add one.")
+        return Brushless(motor, converter, specimen, energy, step_s=STEP_S)
+    return Shaft(motor, specimen, energy, step_s=STEP_S)

@@ -1,8 +1,9 @@
 """The measuring unit's inputs: what they make of the true values, with every error within a calibration certificate's.
 
-Inputs 1 terminal voltage (0.1 V per V), 2 motor current (0.1 V per A), 3 torque wide range (10 V at nominal), 4 torque
-narrow range (10 V at its own nominal), 5 encoder speed (r/min), 6 link voltage (0.1 V per V). The encoder sits at the
-specimen's side of the coupling. This file must never be asked for a true value.
+Inputs 1 terminal voltage, 2 motor current, 3 torque wide range (10 V at nominal), 4 torque narrow range (10 V at its
+own nominal), 5 encoder speed (r/min), 6 link voltage; volts per volt and per ampere as the specimen file says. On a
+brushless bench 1 and 2 sit at the converter's DC input. The encoder sits at the specimen's side of the coupling. This
+file must never be asked for a true value.
 """
 
 import math
@@ -14,9 +15,8 @@ import numpy as np
 from benchd_rig.commands import PlantFaults
 from benchd_rig.specimen import InputModel, SensorsModel
 
-_VOLT_PER_UNIT = 0.1
-_FULL_SCALE_V = 10.0
-_SATURATION_V = 1.05 * _FULL_SCALE_V  # common practice: a few percent above the range
+FULL_SCALE_V = 10.0
+SATURATION_V = 1.05 * FULL_SCALE_V  # common practice: a few percent above the range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,19 +42,20 @@ def read_inputs(
     if faults.transducer_sign_flipped:
         torque_nm = -torque_nm
     transducer = model.transducer
-    wide, narrow = _FULL_SCALE_V / transducer.nominal_nm, _FULL_SCALE_V / transducer.narrow_nm
+    volt, ampere = model.volt_per_volt, model.volt_per_ampere
+    wide, narrow = FULL_SCALE_V / transducer.nominal_nm, FULL_SCALE_V / transducer.narrow_nm
     speed_rpm = 0.0
     if not faults.encoder_silent:
         speed_rpm = averages.speed_rpm + noise[4] * model.encoder_noise_rpm
     if model.encoder_resolution_rpm > 0.0:
         speed_rpm = round(speed_rpm / model.encoder_resolution_rpm) * model.encoder_resolution_rpm
     values = {
-        1: _analog(model.terminal_voltage, averages.terminal_voltage_v, noise=noise[0], volt_per_unit=_VOLT_PER_UNIT),
-        2: _analog(model.current, averages.current_a, noise=noise[1], volt_per_unit=_VOLT_PER_UNIT),
+        1: _analog(model.terminal_voltage, averages.terminal_voltage_v, noise=noise[0], volt_per_unit=volt),
+        2: _analog(model.current, averages.current_a, noise=noise[1], volt_per_unit=ampere),
         3: _analog(transducer.wide, torque_nm, noise=noise[2], volt_per_unit=wide),
         4: _analog(transducer.narrow, torque_nm, noise=noise[3], volt_per_unit=narrow),
         5: speed_rpm,
-        6: _analog(model.link_voltage, averages.link_voltage_v, noise=noise[5], volt_per_unit=_VOLT_PER_UNIT),
+        6: _analog(model.link_voltage, averages.link_voltage_v, noise=noise[5], volt_per_unit=volt),
     }
     off = ((faults.sense_lead_open, 1), (faults.current_lead_open, 2), (faults.encoder_lost, 5))
     for is_off, number in (*off, (faults.transducer_lead_open, 3), (faults.transducer_lead_open, 4)):
@@ -65,4 +66,4 @@ def read_inputs(
 
 def _analog(model: InputModel, true: float, *, noise: float, volt_per_unit: float) -> float:
     volt = (true * (1.0 + model.gain_error) + model.offset + noise * model.noise) * volt_per_unit
-    return math.copysign(math.inf, volt) if abs(volt) > _SATURATION_V else volt
+    return math.copysign(math.inf, volt) if abs(volt) > SATURATION_V else volt

@@ -16,7 +16,7 @@ from benchd.settings.places import configs_directory
 from benchd_rig.commands import PlantFaults
 from benchd_rig.measuring_unit import SIGNALS
 from benchd_rig.sensors import Averages, read_inputs
-from benchd_rig.specimen import SPECIMENS, SensorsModel, load_specimen
+from benchd_rig.specimen import SensorsModel, load_specimen
 from benchd_rig.thermometers import Thermometers
 from benchd_rig.wire_faults import WireFaults
 
@@ -72,7 +72,7 @@ def standard(calibration: Calibration, reading: float, *effects: str) -> float:
 
 
 @pytest.mark.parametrize("number", INPUTS)
-@pytest.mark.parametrize("specimen", SPECIMENS)
+@pytest.mark.parametrize("specimen", ["reference_dc_24v", "vent_flap_24v"])  # those of the bench file above
 def test_gain_and_zero_of_every_input_are_within_two_standard_uncertainties(specimen: str, number: int) -> None:
     sensors = noiseless(load_specimen(specimen).bench.sensors)
     calibration, _ = load_sensor(CONFIGS / f"sensors/{INPUTS[number][1]}.toml")

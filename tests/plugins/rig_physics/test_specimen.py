@@ -6,8 +6,8 @@ from pydantic import ValidationError
 from benchd_rig.specimen import SPECIMENS, Specimen, load_specimen
 
 
-def test_both_specimens_ship() -> None:
-    assert SPECIMENS == ("reference_dc_24v", "vent_flap_24v")
+def test_all_specimens_ship() -> None:
+    assert SPECIMENS == ("pump_48v", "reference_dc_24v", "reference_pmsm", "vent_flap_24v")
 
 
 @pytest.mark.parametrize("name", SPECIMENS)
