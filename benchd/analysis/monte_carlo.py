@@ -167,7 +167,8 @@ def draw_outputs(
     found: dict[str, Floats] = {}
     for begin in range(0, draws, rows):
         count = min(rows, draws - begin)
-        outputs = model(generator.draw(count))
+        with np.errstate(all="ignore"):  # draws far out may leave the model's domain; its NaN are counted
+            outputs = model(generator.draw(count))
         for name in wanted:
             if name in outputs:
                 found.setdefault(name, np.empty(draws))[begin : begin + count] = outputs[name]

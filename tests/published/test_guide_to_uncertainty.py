@@ -1,15 +1,18 @@
 """The worked examples of the Guide to the Expression of Uncertainty in Measurement (JCGM 100)."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from benchd.analysis.fits import straight_line
+from benchd.analysis.monte_carlo import draw_outputs
 from benchd.analysis.propagation import (
     Source,
     coverage_factor,
     effective_degrees_of_freedom,
+    means_taken_together,
     output_covariance,
     propagate,
     sensitivities,
@@ -25,6 +28,9 @@ READING_DEGC = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513,
 CORRECTION_K = -np.array([0.171, 0.169, 0.166, 0.159, 0.164, 0.165, 0.156, 0.157, 0.159, 0.161, 0.160])
 
 
+NAMES = ("resistance", "reactance", "impedance")
+
+
 def impedance(x):
     size = x[:, 0] / x[:, 1]
     return {"resistance": size * np.cos(x[:, 2]), "reactance": size * np.sin(x[:, 2]), "impedance": size}
@@ -36,22 +42,42 @@ def readings():
 
 
 def test_h2_resistance_and_reactance_from_correlated_readings(readings):
-    covariance = np.cov(readings) / readings.shape[1]
-    values, slopes = sensitivities(impedance, readings.mean(axis=1), np.sqrt(np.diag(covariance)))
-    names = ("resistance", "reactance", "impedance")
-    out = output_covariance([slopes[n] for n in names], covariance)
-    u = np.sqrt(np.diag(out))
-    assert [values[n] for n in names] == pytest.approx([127.732, 219.847, 254.260], abs=0.0006)
+    means, together = means_taken_together("readings", readings)
+    out = propagate(impedance, means, [], correlated=[together])
+    assert [out[n].value for n in NAMES] == pytest.approx([127.732, 219.847, 254.260], abs=0.0006)
+    u = [out[n].standard_uncertainty for n in NAMES]
     assert u == pytest.approx([0.071, 0.295, 0.236], abs=0.001)
-    r = out / np.outer(u, u)
+    _, slopes = sensitivities(impedance, means, np.sqrt(np.diag(together.covariance)))
+    covariance = output_covariance([slopes[n] for n in NAMES], together.covariance)
+    r = covariance / np.outer(u, u)
     assert [r[0, 1], r[0, 2], r[1, 2]] == pytest.approx([-0.588, -0.485, 0.993], abs=0.001)
+
+
+def test_h2_the_draws_hang_together_as_the_readings_do(readings):
+    means, together = means_taken_together("readings", readings)
+    wide = replace(together, degrees_of_freedom=math.inf)  # the example asks for no degrees of freedom
+    drawn = draw_outputs(impedance, means, [], NAMES, correlated=[wide], draws=100_000, seed=1)
+    found = np.stack([drawn[n] for n in NAMES])
+    assert found.std(axis=1) == pytest.approx([0.071, 0.2956, 0.236], rel=0.01)
+    r = np.corrcoef(found)
+    assert [r[0, 1], r[0, 2], r[1, 2]] == pytest.approx([-0.588, -0.485, 0.993], abs=0.01)
+
+
+def test_h2_approach_two_the_mean_of_single_results_has_four_degrees_of_freedom(readings):
+    # H.2.4: each set of readings gives a resistance of its own; the mean of five has four degrees of freedom
+    single = np.stack([impedance(readings.T)[n] for n in NAMES])
+    means, together = means_taken_together("readings", readings)
+    out = propagate(impedance, means, [], correlated=[together])
+    for name, values in zip(NAMES, single, strict=True):
+        assert out[name].standard_uncertainty == pytest.approx(values.std(ddof=1) / math.sqrt(5.0), rel=5e-3)
+        assert out[name].degrees_of_freedom == pytest.approx(4.0)
 
 
 def test_h2_without_the_correlations_other_uncertainties_come_out(readings):
     u = np.std(readings, axis=1, ddof=1) / math.sqrt(readings.shape[1])
     sources = [Source(name=f"x{i}", input=i, standard_uncertainty=float(size)) for i, size in enumerate(u)]
     out = propagate(impedance, readings.mean(axis=1), sources)
-    apart = [out[n].standard_uncertainty for n in ("resistance", "reactance", "impedance")]
+    apart = [out[n].standard_uncertainty for n in NAMES]
     assert apart == pytest.approx([0.195, 0.201, 0.204], abs=0.001)
 
 
@@ -67,12 +93,12 @@ def test_h2_agrees_with_a_reference_library(readings):
     gtc.set_correlation(float(corr[0, 2]), v, phi)
     gtc.set_correlation(float(corr[1, 2]), i, phi)
     reference = {"resistance": v / i * gtc.cos(phi), "reactance": v / i * gtc.sin(phi), "impedance": v / i}
-    covariance = np.cov(readings) / readings.shape[1]
-    values, slopes = sensitivities(impedance, readings.mean(axis=1), np.sqrt(np.diag(covariance)))
+    means, together = means_taken_together("readings", readings)
+    out = propagate(impedance, means, [], correlated=[together])
     for name, number in reference.items():
-        assert values[name] == pytest.approx(gtc.value(number), rel=1e-12)
-        own = math.sqrt(output_covariance([slopes[name]], covariance)[0, 0])
-        assert own == pytest.approx(gtc.uncertainty(number), rel=1e-4)
+        assert out[name].value == pytest.approx(gtc.value(number), rel=1e-12)
+        assert out[name].standard_uncertainty == pytest.approx(gtc.uncertainty(number), rel=1e-4)
+        assert out[name].degrees_of_freedom == pytest.approx(gtc.dof(number), rel=1e-6)
 
 
 def test_h3_the_calibration_line_of_a_thermometer():
