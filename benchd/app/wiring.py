@@ -1,5 +1,6 @@
 """Turns settings into what each room wants: the one file that knows every class. It must never run anything itself."""
 
+import datetime as dt
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,8 +16,10 @@ from benchd.rules.limits import Bound, Limit, Reaction, strictest
 from benchd.rules.moves import Role, Target
 from benchd.rules.ramps import Slopes
 from benchd.settings.bench import Bench, Motor, Programme, Setup
+from benchd.settings.due import refuse_overdue
 from benchd.settings.fit import check_fit
 from benchd.settings.limit_sources import LimitSource, limit_sources
+from benchd.settings.specimen_files import BrushlessMotorFile
 
 SUPPLY_KEEPS_BELOW = 0.95  # of the current limit: the supply bounds the current before the monitor takes it away
 REACTIONS = {
@@ -57,6 +60,11 @@ class Planned:
         """Its name for people."""
         return self.procedure.title
 
+    @property
+    def energised(self) -> bool:
+        """Whether it needs supply and drives switched on."""
+        return self.procedure.energised
+
     def moves(self, at: Mapping[Role, Target]) -> Moves:
         """A fresh generator that starts from the targets in force."""
         return self.procedure.play(self.settings, replace(self.around, at=at))
@@ -87,6 +95,9 @@ def bench_plan(bench: Bench) -> BenchPlan:
         address = bench.roles[role][0]
         return PortRef(address.device, address.port)
 
+    def perhaps(role: str) -> PortRef | None:
+        return only(role) if bench.roles.get(role) else None
+
     return BenchPlan(
         name=bench.name,
         tick_hz=bench.tick_rate_hz,
@@ -105,6 +116,9 @@ def bench_plan(bench: Bench) -> BenchPlan:
         sink=only("sink"),
         load_drive=only("load_drive"),
         safety_chain=only("safety_chain"),
+        motor_drive=perhaps("motor_drive"),
+        resistance_meter=perhaps("resistance_meter"),
+        waveforms=perhaps("waveforms"),
         slopes=_slopes(bench),
         dc_link=DcLink(
             sink_threshold_v=bench.dc_link.sink_threshold_v,
@@ -129,21 +143,32 @@ def bench_plan(bench: Bench) -> BenchPlan:
     )
 
 
-def plan_run(bench: Bench, job: Job) -> PlannedRun:
-    """The run that this job is on this bench.
+def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun:
+    """The run that this job is on this bench, on a day that sensors may be overdue on.
 
     Raises `SettingsError` where files contradict each other and `Unfit` where a test asks for more than there is;
     nothing is energised to find out.
     """
+    refuse_overdue(bench, on or dt.datetime.now(tz=dt.UTC).date())
     check_fit(bench, job.motor, job.setup, job.programme)
     sources = limit_sources(bench, job.motor, job.setup, job.programme)
     limits = effective_limits(sources)
     train = (job.setup.settings.coupling.max_speed_rpm, bench.shaft_train.max_speed_rpm)
     train_nm = (job.setup.settings.coupling.max_torque_nm, bench.shaft_train.max_torque_nm)
     supply, load = (bench.roles[role][0].device for role in ("supply", "load_drive"))
+    torque_limit_nm = min(_magnitude(limits, "shaft_torque"), _setting(bench, load, "max_torque_nm"), *train_nm)
+    motor_torque_nm = motor_speed_rpm = winding_a = 0.0
+    if bench.roles["motor_drive"]:
+        motor = bench.roles["motor_drive"][0].device
+        motor_torque_nm = min(torque_limit_nm, _setting(bench, motor, "max_torque_nm"))
+        motor_speed_rpm = min(_magnitude(limits, "shaft_speed"), _setting(bench, motor, "max_speed_rpm"), *train)
+    if bench.roles["resistance_meter"]:
+        winding_a = _setting(bench, bench.roles["resistance_meter"][0].device, "max_current_a")
     around = Surroundings(
         plate=_plate(job.motor),
         slopes=_slopes(bench),
+        roles=frozenset(role for role in Role if bench.roles[role.value]),
+        torque_limit_nm=motor_torque_nm or torque_limit_nm,
         speed_limit_rpm=min(_magnitude(limits, "shaft_speed"), _setting(bench, load, "max_speed_rpm"), *train),
         current_limit_a=min(
             SUPPLY_KEEPS_BELOW * _highest(limits, "dc_current"), _setting(bench, supply, "max_current_a")
@@ -151,14 +176,11 @@ def plan_run(bench: Bench, job: Job) -> PlannedRun:
     )
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
     capacities = tuple(_capacities(bench, job, sources))
-    found = [
+    found = list(_objections(job.programme, tests))
+    found += [
         sentence
         for number, test in enumerate(tests)
-        for sentence in misfits(
-            test.demand,
-            capacities,
-            who=f"{job.programme.document.origin(('test', number, 'kind'))} ({test.title})",
-        )
+        for sentence in misfits(test.demand, capacities, who=_who(job.programme, number, test))
     ]
     weakest_nm = min(_magnitude(limits, "shaft_torque"), *train_nm)
     if bench.stopping.braking_torque_nm >= weakest_nm:
@@ -177,8 +199,11 @@ def plan_run(bench: Bench, job: Job) -> PlannedRun:
             train_torque_nm=min(train_nm),
             voltage_limit_v=max(test.demand.voltage_v for test in tests),
             current_limit_a=around.current_limit_a,
-            torque_limit_nm=min(_magnitude(limits, "shaft_torque"), _setting(bench, load, "max_torque_nm"), *train_nm),
+            torque_limit_nm=torque_limit_nm,
             speed_limit_rpm=around.speed_limit_rpm,
+            motor_torque_limit_nm=motor_torque_nm,
+            motor_speed_limit_rpm=motor_speed_rpm,
+            winding_current_limit_a=winding_a,
         ),
         tests=tests,
     )
@@ -197,6 +222,23 @@ def effective_limits(sources: Iterable[LimitSource]) -> tuple[Limit, ...]:
         )
         for source in sources
     )
+
+
+def _who(programme: Programme, number: int, test: Planned) -> str:
+    """A test in a sentence, with the place where it is asked for."""
+    return f"{programme.document.origin(('test', number, 'kind'))} ({test.title})"
+
+
+def _objections(programme: Programme, tests: Sequence[Planned]) -> Iterable[str]:
+    """What the tests themselves have against this specimen on this bench, and tests at the wrong place."""
+    energised = False
+    for number, test in enumerate(tests):
+        objection = test.procedure.objection(test.settings, test.around)
+        if objection:
+            yield f"{_who(programme, number, test)} cannot be done: {objection}."
+        if energised and not test.energised:
+            yield f"{_who(programme, number, test)} needs everything switched off: put it before the other tests."
+        energised = energised or test.energised
 
 
 def _planned(programme: Programme, number: int, around: Surroundings) -> Planned:
@@ -238,13 +280,14 @@ def _capacities(bench: Bench, job: Job, sources: Iterable[LimitSource]) -> Itera
             value=value,
             origin=bench.document.origin(("devices", supply, "settings", key)),
         )
-    load = bench.roles["load_drive"][0].device
-    for quantity, key in ((Demanded.TORQUE, "max_torque_nm"), (Demanded.SPEED, "max_speed_rpm")):
-        yield Capacity(
-            quantity=quantity,
-            value=_setting(bench, load, key),
-            origin=bench.document.origin(("devices", load, "settings", key)),
-        )
+    for role in ("load_drive", "motor_drive"):
+        for address in bench.roles[role][:1]:
+            for quantity, key in ((Demanded.TORQUE, "max_torque_nm"), (Demanded.SPEED, "max_speed_rpm")):
+                yield Capacity(
+                    quantity=quantity,
+                    value=_setting(bench, address.device, key),
+                    origin=bench.document.origin(("devices", address.device, "settings", key)),
+                )
 
 
 def _setting(bench: Bench, device: str, key: str) -> float:
@@ -287,13 +330,24 @@ def _slopes(bench: Bench) -> Slopes:
 
 def _plate(motor: Motor) -> Plate:
     settings = motor.settings
-    return Plate(
+    plate = Plate(
+        kind=settings.kind,
         voltage_v=settings.rated.voltage_v,
-        current_a=settings.rated.current_a,
+        current_a=0.0,
         speed_rpm=settings.rated.speed_rpm,
         torque_nm=settings.rated.torque_nm,
         max_speed_rpm=settings.max_speed_rpm,
         max_current_a=settings.max_current_a,
         resistance_ohm=settings.data_sheet.resistance_ohm,
         ke_v_s=settings.data_sheet.ke_v_s,
+        inertia_kgm2=settings.data_sheet.inertia_kgm2,
     )
+    if isinstance(settings, BrushlessMotorFile):
+        rated = settings.rated
+        return replace(
+            plate,
+            current_a=rated.dc_current_a,
+            phase_current_a=rated.phase_current_a,
+            pole_pairs=settings.pole_pairs,
+        )
+    return replace(plate, current_a=settings.rated.current_a)

@@ -14,6 +14,8 @@ OURS = {
     "scpi_supply",
     "scpi_sink",
     "scpi_measuring_unit",
+    "scpi_power_analyser",
+    "scpi_resistance_meter",
     "modbus_drive",
     "modbus_thermometers",
     "modbus_safety_chain",

@@ -25,7 +25,7 @@ pytestmark = pytest.mark.usefixtures("nothing_runs")
         (["check", "greenhouse", "vent_flap_acceptance"], "A run needs all three of PROGRAMME, MOTOR and SETUP"),
         (["serve", *FILES[:3]], "A run needs all three of PROGRAMME, MOTOR and SETUP"),
         (["serve", "greenhouse", "--order", "17"], "--order, --serial and --operator belong to a run"),
-        (["demo", "--specimen", "steam_engine"], "choose reference_dc_24v or vent_flap_24v."),
+        (["demo", "--specimen", "steam_engine"], "choose pump_48v or reference_dc_24v or vent_flap_24v."),
     ],
 )
 def test_wrong_use_is_status_2_and_one_sentence(typed, arguments: list[str], sentence: str) -> None:
