@@ -1,0 +1,158 @@
+"""Makes a run folder's `report.pdf`: reads the folder, has `report` set it, writes it. Run as a process of its own.
+
+`python -m benchd.app.report RUN [--paper a4|letter]`; the daemon must never import this file.
+"""
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from benchd.app.streams import place_of
+from benchd.app.waveform_windows import windows_of
+from benchd.records import (
+    RecordsError,
+    SampleColumns,
+    read_description,
+    read_ending,
+    read_events,
+    read_samples,
+    read_waveforms,
+    recover,
+    verify,
+)
+from benchd.records.durable import write_whole
+from benchd.records.errors import SchemaTooNewError
+from benchd.records.formats import EVENTS, PARQUET, REPORT, RESULTS, RUN, STREAM
+from benchd.records.sums import read_sums, seal
+from benchd.report import Material, Samples, Window, render
+
+PAPERS = ("a4", "letter")
+OURS = (RUN, EVENTS, STREAM, PARQUET)  # a folder with none of these is no run's
+NEWEST_RESULTS = 2  # schema of results.json; this and older ones are understood
+_Read = TypeVar("_Read")
+
+
+def make_report(folder: Path, *, paper: str = "a4") -> Path:
+    """Write the folder's `report.pdf`, sum it in SHA256SUMS, and return its path; the same folder, the same bytes.
+
+    What is missing or damaged in the folder is said in the report. Raises `RecordsError` in one sentence for what is
+    no run folder, is still being written, is of a newer schema, or cannot be written.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"the paper is {paper!r}: choose {' or '.join(PAPERS)}")
+    place = folder.resolve()
+    if not place.is_dir() or not any((place / name).exists() for name in OURS):
+        raise RecordsError(f"{folder} is no run folder: name the folder that holds {RUN}.")
+    material = read_material(place)
+    path = place / REPORT
+    write_whole(path, render(material, paper=paper))
+    if material.sums:
+        seal(place, renewed={REPORT})  # the report alone: a damaged results.json must stay seen as such
+    return path
+
+
+def read_material(folder: Path) -> Material:
+    """The folder as `report` wants it; what cannot be read is named in `missing`. Raises as `make_report`."""
+    missing: list[str] = []
+
+    def read(what: Callable[[], _Read], instead: _Read) -> _Read:
+        try:
+            return what()
+        except SchemaTooNewError:
+            raise
+        except RecordsError as error:
+            missing.append(str(error))
+        except Exception as error:  # noqa: BLE001 - a spoilt folder may spoil anything
+            missing.append(f"Something in the folder cannot be read ({type(error).__name__} in {place_of(error)}).")
+        return instead
+
+    _recovered(folder)
+    nothing: dict[str, Any] = {}
+    description = read(lambda: read_description(folder), nothing)
+    ending = read(lambda: read_ending(folder), None)
+    events = read(lambda: read_events(folder), list[dict[str, Any]]())
+    results = read(lambda: _results(folder), None)
+    columns = read(lambda: read_samples(folder), None)
+    windows, lossy = read(lambda: windows_of(read_waveforms(folder), description), (list[Window](), list[str]()))
+    sums = read(lambda: read_sums(folder), dict[str, str]())
+    changed = read(lambda: verify(folder), list[str]())
+    told = [*missing, *([] if columns is None else columns.missing), *lossy, *changed]
+    return Material(
+        folder=folder.name,
+        description=description,
+        ending=ending,
+        events=events,
+        results=results,
+        samples=None if columns is None else samples_of(columns),
+        windows=windows,
+        sums=sums,
+        missing=_told_once(told, folder),
+    )
+
+
+def _recovered(folder: Path) -> None:
+    """Bring a folder whose run was killed into its lasting form. Raises `RecordsError` for one still being written."""
+    try:
+        ended = read_ending(folder) is not None
+    except SchemaTooNewError:
+        raise
+    except RecordsError:
+        return  # a damaged ending is an ending; what is wrong with it is said in the report
+    if not ended:
+        recover(folder)
+
+
+def _results(folder: Path) -> Mapping[str, Any] | None:
+    path = folder / RESULTS
+    try:
+        found = json.loads(path.read_bytes())
+    except FileNotFoundError:
+        raise RecordsError(f"{path} is missing: evaluate the run first.") from None
+    except (OSError, ValueError, RecursionError):
+        raise RecordsError(f"{path} is damaged and cannot be read: evaluate the run again.") from None
+    schema = found.get("schema") if isinstance(found, dict) else None
+    if isinstance(schema, bool) or not isinstance(schema, int) or not 1 <= schema <= NEWEST_RESULTS:
+        raise RecordsError(f"{path} is damaged or of a newer release than this one: evaluate the run again.")
+    results: Mapping[str, Any] = found
+    return results
+
+
+def samples_of(columns: SampleColumns) -> Samples:
+    """The samples as `report` wants them."""
+    return Samples(
+        time_mono_s=columns.time_mono_s,
+        test=columns.test,
+        point=columns.point,
+        values=columns.values,
+        good={name: quality == 0 for name, quality in columns.quality.items()},
+        units=columns.units,
+    )
+
+
+def _told_once(sentences: Sequence[str], folder: Path) -> tuple[str, ...]:
+    """Each sentence once, without where the folder happens to stand and without the report's own state."""
+    short = (one.replace(f"{folder}/", "").replace(str(folder), "The folder") for one in sentences)
+    return tuple(dict.fromkeys(one for one in short if not one.startswith(f"{REPORT} ")))
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Make one report; ends with one sentence on standard error where that is not possible."""
+    parser = argparse.ArgumentParser(prog="benchd.app.report", description="Make a run folder's report.pdf.")
+    parser.add_argument("run", type=Path, metavar="RUN", help="a run folder")
+    parser.add_argument("--paper", choices=PAPERS, default="a4")
+    given = parser.parse_args(arguments)
+    try:
+        path = make_report(given.run, paper=given.paper)
+    except RecordsError as error:
+        sys.exit(str(error))
+    except Exception as error:  # noqa: BLE001 - the last resort: a person gets one sentence, whatever happened
+        what = f"{type(error).__name__} in {place_of(error)}: {error}"
+        sys.exit(f"The report of {given.run} could not be made ({what}): report it with the folder.")
+    sys.stdout.write(f"{path}\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,71 @@
+"""The kinds of blocks that a section is made of, as plain values for the pages. It must never hold markup."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+Block = dict[str, Any]
+BODY_PT, SMALL_PT, SMALLEST_PT = 9.0, 8.5, 8.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A table's column; `wide` 0 is as wide as its content, else its share of what is left."""
+
+    title: str
+    unit: str = ""
+    right: bool = False
+    wide: float = 0.0
+
+
+def heading(text: str) -> Block:
+    """A heading within a section."""
+    return {"kind": "heading", "text": text}
+
+
+def paragraphs(*sentences: str) -> Block:
+    """Plain paragraphs."""
+    return {"kind": "words", "paragraphs": list(sentences)}
+
+
+def remarks(sentences: Sequence[str]) -> Block:
+    """Sentences that a reader must not overlook, each with a bar at its side."""
+    return {"kind": "remarks", "remarks": list(sentences)}
+
+
+def pairs(entries: Sequence[tuple[str, str]], *, double: bool = False) -> Block:
+    """Names and values side by side; `double` sets two pairs a line, the first half left."""
+    listed = [list(pair) for pair in entries]
+    if double:
+        half = (len(listed) + 1) // 2
+        right = [*listed[half:], *([["", ""]] if len(listed) % 2 else [])]
+        listed = [pair for two in zip(listed[:half], right, strict=True) for pair in two]
+    return {"kind": "pairs", "pairs": listed, "double": double}
+
+
+def rows(
+    columns: Sequence[Column],
+    cells: Sequence[Sequence[str]],
+    *,
+    size_pt: float = BODY_PT,
+    caption: str = "",
+    strong: Sequence[int] = (),
+) -> Block:
+    """A table that may run over pages, its head repeated; rows numbered in `strong` are printed bold."""
+    return {
+        "kind": "rows",
+        "size": size_pt,
+        "caption": caption,
+        "columns": [{"title": one.title, "unit": one.unit, "right": one.right, "wide": one.wide} for one in columns],
+        "rows": [{"cells": list(row), "strong": at in set(strong)} for at, row in enumerate(cells)],
+    }
+
+
+def picture(chart: Mapping[str, Any], caption: str = "") -> Block:
+    """A chart with what must be said about it."""
+    return {"kind": "picture", "chart": dict(chart), "caption": caption}
+
+
+def section(title: str, *blocks: Block) -> dict[str, Any]:
+    """A numbered section."""
+    return {"title": title, "blocks": list(blocks)}

@@ -1,0 +1,149 @@
+"""A run's events in words: trips, warnings, deviations first, then the whole sequence. It must never hide a trip."""
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from benchd.report import soft
+from benchd.report.blocks import SMALL_PT, Block, Column, heading, paragraphs, rows, section
+from benchd.report.local_time import LocalTime
+from benchd.report.numbers import plain, with_unit
+from benchd.report.words import split_unit, words
+
+GRAVE = ("tripped", "crossed", "warning", "explained", "deviation", "not_safe", "failed", "driver_broken", "stalled",
+         "permit_withdrawn", "permit_not_withdrawn", "events_dropped")  # fmt: skip
+SILENT = frozenset({"point_started", "point_ended", "limits_in_force"})  # told in the tests and the limits
+MOST_ROWS = 400
+_ENVELOPE = frozenset({"schema", "time_mono_s", "utc", "event"})
+NAMES = {
+    "tripped": "TRIP",
+    "crossed": "limit crossed",
+    "explained": "cause explained",
+    "not_safe": "not safe",
+    "made_safe": "made safe",
+    "drive_limits": "drive's own limits",
+    "ladder": "voltage ladder",
+}
+
+
+def first_cause(events: Sequence[Mapping[str, Any]]) -> str | None:
+    """The cause of the run's trip, as the chain explained it where it did; None without a trip."""
+    tripped = next((event for event in events if event.get("event") == "tripped"), None)
+    if tripped is None:
+        return None
+    cause = soft.text(tripped.get("cause"), "the record does not say the cause")
+    for event in events:
+        if event.get("event") == "explained" and event.get("seen_first") == cause:
+            return soft.text(event.get("cause"), cause)
+    return cause
+
+
+def happenings(events: Sequence[Mapping[str, Any]], at: LocalTime) -> dict[str, Any]:
+    """The section of events, trips and deviations."""
+    grave = [event for event in events if event.get("event") in GRAVE]
+    told = {*SILENT, *(name for name in GRAVE if name != "tripped")}
+    ordinary = [event for event in events if event.get("event") not in told]
+    blocks: list[Block] = [heading("Trips, warnings and deviations")]
+    if grave:
+        blocks.append(_table(grave[:MOST_ROWS], at))
+        blocks += _left_out(len(grave))
+    else:
+        blocks.append(paragraphs("None was recorded." if events else "There are no events that can be read."))
+    if ordinary:
+        blocks.append(heading("Sequence of the run"))
+        blocks.append(_table(ordinary[:MOST_ROWS], at))
+        blocks += _left_out(len(ordinary))
+    return section("Events, trips, deviations", *blocks)
+
+
+def _left_out(count: int) -> list[Block]:
+    if count <= MOST_ROWS:
+        return []
+    return [paragraphs(f"{count - MOST_ROWS} more stand in events.jsonl.")]
+
+
+def _table(events: Sequence[Mapping[str, Any]], at: LocalTime) -> Block:
+    columns = [Column(title="time"), Column(title="event"), Column(title="what happened", wide=1.0)]
+    cells = [[at.clock(event.get("utc")), _name(event), event_words(event)] for event in events]
+    trips = [number for number, event in enumerate(events) if event.get("event") == "tripped"]
+    return rows(columns, cells, size_pt=SMALL_PT, strong=trips)
+
+
+def _name(event: Mapping[str, Any]) -> str:
+    name = soft.text(event.get("event"), "?")
+    return NAMES.get(name, words(name))
+
+
+def event_words(event: Mapping[str, Any]) -> str:
+    """What an event says, in one line; fields that are not known by name are printed as they are."""
+    name = event.get("event")
+    if name == "state":
+        because = soft.text(event.get("because"))
+        change = f"{soft.text(event.get('before'), '?')} → {soft.text(event.get('after'), '?')}"
+        return f"{change} ({because})" if because and because != "done" else change
+    if name in {"test_started", "test_ended"} and "title" in event:
+        return f"{soft.text(event.get('title'), '?')} (test {soft.text(event.get('test'), '?')})"
+    if name == "zero" and (value := soft.number(event.get("value"))) is not None:
+        said = f"{words(soft.text(event.get('channel')))}: {plain(value, 4)} taken off"
+        uncertainty = soft.number(event.get("standard_uncertainty"))
+        return said if uncertainty is None else f"{said}, standard uncertainty {plain(uncertainty, 2)}"
+    if name == "ladder":
+        steps = [soft.number(event.get(key)) for key in _LADDER]
+        if None not in steps:
+            voltages = " < ".join(with_unit(plain(step), "V") for step in steps if step is not None)
+            return f"supply < sink threshold < over-voltage protection < component rating: {voltages}"
+    for key in ("cause", "sentence", "because", "port"):
+        if key in event:
+            rest = {"reaction": event["reaction"]} if "reaction" in event else {}
+            said = soft.text(event[key], "?")
+            return f"{said} Reaction: {words(soft.text(rest['reaction'], '?'))}." if rest else said
+    return ", ".join(_named_field(str(key), value) for key, value in event.items() if key not in _ENVELOPE)
+
+
+_LADDER = ("supply_highest_v", "sink_threshold_v", "over_voltage_protection_v", "component_rating_v")
+
+
+def _named_field(key: str, value: object) -> str:
+    name, unit = split_unit(key)
+    number = soft.number(value)
+    return f"{name} {_field(value) if number is None else with_unit(plain(number), unit)}"
+
+
+def _field(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return value
+    return json.dumps(value, ensure_ascii=False, default=str)
+
+
+def limits_in_force(events: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> Block | None:
+    """The limits that held, from the event that lists them; None where it is missing."""
+    event = next((event for event in events if event.get("event") == "limits_in_force"), None)
+    listed = [] if event is None else soft.tables(event.get("limits"))
+    if not listed:
+        return None
+    columns = [
+        Column(title="channel", wide=1.1),
+        Column(title="bound", right=True),
+        Column(title="for at least", right=True),
+        Column(title="reaction"),
+        Column(title="said by", wide=1.6),
+    ]
+    return rows(columns, [_limit(one, units) for one in listed], size_pt=SMALL_PT)
+
+
+_SIDES = {"low": "below", "high": "above", "stale": "silent for"}
+
+
+def _limit(one: Mapping[str, Any], units: Mapping[str, str]) -> list[str]:
+    channel, bound = soft.text(one.get("channel"), "?"), soft.text(one.get("bound"), "?")
+    value, delay_s = soft.number(one.get("value")), soft.number(one.get("delay_s"))
+    unit = "s" if bound == "stale" else units.get(channel, "")
+    return [
+        words(channel),
+        f"{_SIDES.get(bound, bound)} {'?' if value is None else with_unit(plain(value), unit)}",
+        "at once" if delay_s == 0.0 else "?" if delay_s is None else with_unit(plain(delay_s), "s"),
+        words(soft.text(one.get("reaction"), "?")),
+        soft.text(one.get("origin"), "?").rpartition("/")[2],
+    ]

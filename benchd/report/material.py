@@ -1,0 +1,49 @@
+"""What a report is made from: plain values out of a run folder. It reads no file and must never judge a value."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+Numbers = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """The recorded frames: one entry a row, times on the clock of `run.json`, values by channel name."""
+
+    time_mono_s: Numbers
+    test: npt.NDArray[np.int16]
+    point: npt.NDArray[np.int16]
+    values: Mapping[str, Numbers]
+    good: Mapping[str, npt.NDArray[np.bool_]]  # rows whose value may be believed
+    units: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """One captured window of waveforms: evenly spaced samples by name, from the point where it was taken."""
+
+    test: int
+    point: int
+    rate_hz: float
+    values: Mapping[str, Numbers]
+    units: Mapping[str, str]
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Material:
+    """Everything that is known of a run. What could not be read is empty or None and named in `missing`."""
+
+    folder: str  # the folder's own name
+    description: Mapping[str, Any]  # content of run.json
+    ending: Mapping[str, Any] | None
+    events: Sequence[Mapping[str, Any]]
+    results: Mapping[str, Any] | None
+    samples: Samples | None
+    windows: Sequence[Window] = ()
+    sums: Mapping[str, str] = field(default_factory=dict)  # SHA-256 by file name
+    missing: Sequence[str] = ()  # sentences
