@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from benchd.app.wiring import PlannedRun
+from benchd.contract import unit_of_signal
+from benchd.live.capture import CapturedWindow
 from benchd.live.run import RecordingFailed
-from benchd.records import ClockAnchor, Ending, EventLog, Journal, RecordsError, RunFolder, finish
+from benchd.records import ClockAnchor, Ending, EventLog, Journal, RecordsError, RunFolder, finish, write_waveforms
 from benchd.rules.channels import Channel
 from benchd.settings.bench import Bench
 
@@ -57,6 +59,27 @@ class RunRecorder:
     def event(self, name: str, *, time_mono_s: float, **fields: object) -> None:
         """One event into the event log."""
         self._events.append(name, time_mono_s=time_mono_s, **fields)
+
+    def keep_window(self, window: CapturedWindow) -> None:
+        """A captured window into the folder, a megabyte and more: beside the tick, and before `close`.
+
+        Raises `RecordingFailed` in one sentence; what else is recorded is sound all the same.
+        """
+        try:
+            write_waveforms(
+                self.path,
+                test=window.test,
+                point=window.point,
+                signals=[(name, unit_of_signal(name)) for name in window.signals],
+                data=window.data,
+                rate_hz=window.rate_hz,
+                first_mono_s=window.first_mono_s,
+                first_index=window.first_index,
+                lost=window.lost,
+                lossy=window.lossy,
+            )
+        except RecordsError as error:
+            raise RecordingFailed(str(error)) from error
 
     def flush(self) -> None:
         """Both to disk."""
@@ -130,8 +153,12 @@ def description(bench: Bench, run: PlannedRun, *, clock: ClockAnchor) -> Mapping
             "setup": _plain(job.setup.document.data),
             "programme": _plain(job.programme.document.data),
             "sensors": {name: _plain(document.data) for name, document in bench.sensor_documents.items()},
+            "waveform_sensors": {
+                name: _plain(document.data) for name, document in bench.waveform_sensor_documents.items()
+            },
         },
         "channels": [described(channel) for channel in bench.channels()],
+        "waveforms": [described(channel) for channel in bench.waveform_channels],
         "tests": [
             {
                 "index": number,

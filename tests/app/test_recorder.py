@@ -2,6 +2,7 @@
 
 import errno
 import os
+import struct
 from pathlib import Path
 
 import pytest
@@ -9,8 +10,9 @@ import pytest
 from benchd.app import recorder
 from benchd.app.command_line import load_all
 from benchd.app.recorder import clock_anchor, open_recorder
+from benchd.live.capture import CapturedWindow
 from benchd.live.run import RecordingFailed
-from benchd.records import Ending, RecordsError, read_description, read_ending, verify
+from benchd.records import Ending, RecordsError, read_description, read_ending, read_waveforms, verify
 
 
 @pytest.fixture
@@ -35,7 +37,14 @@ def test_a_run_is_described_by_everything_that_an_evaluation_needs(planned, tmp_
     (folder,) = folders(tmp_path / "data")
     said = read_description(folder)
     assert (said["order"], said["serial"], said["operator"]) == ("17", "0042", "Odile Brandvold")
-    assert set(said["configuration"]) == {"bench", "motor", "setup", "programme", "sensors"}
+    assert set(said["configuration"]) == {
+        "bench",
+        "motor",
+        "setup",
+        "programme",
+        "sensors",
+        "waveform_sensors",
+    }
     assert said["configuration"]["sensors"]["shaft_torque"]["calibrated_on"].startswith("20")
     assert [test["kind"] for test in said["tests"]] == ["no_load", "load"]
     assert {"benchd", "pymodbus", "pyvisa-py"} <= set(said["software"])
@@ -43,6 +52,45 @@ def test_a_run_is_described_by_everything_that_an_evaluation_needs(planned, tmp_
     assert ending is not None
     assert Ending(ending["ending"]) is Ending.STOPPED
     assert verify(folder) == []
+
+
+def window() -> CapturedWindow:
+    return CapturedWindow(
+        test=1,
+        point=0,
+        signals=("wf11_v", "wf14_v"),
+        rate_hz=20000.0,
+        first_mono_s=12.5,
+        first_index=700,
+        lost=0,
+        lossy="",
+        parts=(struct.pack("<4f", 1.0, -1.0, 2.0, -2.0), struct.pack("<2f", 3.0, -3.0)),
+    )
+
+
+def test_a_captured_window_is_kept_in_the_run_folder_with_its_units(planned, tmp_path: Path) -> None:
+    one = opened(planned, tmp_path / "data")
+    one.keep_window(window())
+    one.close("complete", "all tests were played")
+    (folder,) = folders(tmp_path / "data")
+    (kept,) = read_waveforms(folder)
+    assert (kept.test, kept.point, kept.first_mono_s, kept.first_index, kept.lossy) == (1, 0, 12.5, 700, "")
+    assert {name: values.tolist() for name, values in kept.values.items()} == {
+        "wf11_v": [1.0, 2.0, 3.0],
+        "wf14_v": [-1.0, -2.0, -3.0],
+    }
+    assert kept.units == {"wf11_v": "V", "wf14_v": "V"}
+    assert verify(folder) == []
+
+
+def test_a_window_that_cannot_be_written_is_one_sentence_and_the_run_goes_on(planned, tmp_path: Path) -> None:
+    one = opened(planned, tmp_path / "data")
+    (one.path / "waveforms").write_text("somebody's notes, in the place of the folder")
+    with pytest.raises(RecordingFailed, match=r"waveforms.* could not be written: "):
+        one.keep_window(window())
+    one.flush()
+    one.close("complete", "all tests were played")
+    assert read_ending(one.path) is not None
 
 
 def test_a_full_data_directory_is_refused_with_what_is_free_and_needed(
