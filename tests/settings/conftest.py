@@ -15,10 +15,13 @@ from benchd.contract import (
     Manifest,
     MeasuringUnit,
     PortSpec,
+    PowerAnalyser,
+    ResistanceMeter,
     SafetyChain,
     Sink,
     Supply,
     Thermometers,
+    Waveforms,
 )
 from benchd.settings.load import Registry
 
@@ -66,9 +69,11 @@ class LoadSettings(BaseModel):
     supply_voltage_v: float
     torques_nm: tuple[float, ...]
     torque_slope_nm_per_s: float
+    torque_range: str = "auto"
     settle_time_s: float = 1.0
     average_time_s: float = 1.5
     speed_band_rpm: float = 5.0
+    capture_s: float = 0.0
 
 
 def manifest(name: str, settings: type[BaseModel], port: str, capability: Capability, *signals: str) -> Manifest:
@@ -101,6 +106,9 @@ def registry() -> Registry:
         manifest("made_unit", InputSettings, "inputs", MeasuringUnit),
         manifest("made_group", GroupSettings, "group", Thermometers),
         manifest("made_chain", WireSettings, "chain", SafetyChain, "permit_on"),
+        manifest("made_analyser", WireSettings, "result", PowerAnalyser, "i_a", "p_w", "power_factor"),
+        manifest("made_meter", WireSettings, "winding", ResistanceMeter, "voltage_v", "current_a"),
+        manifest("made_stream", InputSettings, "waveforms", Waveforms),
     )
     return Registry(
         drivers={one.name: one for one in manifests}, tests={"no_load": NoLoadSettings, "load": LoadSettings}
@@ -331,6 +339,9 @@ class Site:
         text = file.read_text(encoding="utf-8")
         assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {file.name}"
         file.write_text(text.replace(old, new), encoding="utf-8")
+
+    def add(self, file: Path, tables: str) -> None:
+        file.write_text(file.read_text(encoding="utf-8") + tables, encoding="utf-8")
 
 
 @pytest.fixture

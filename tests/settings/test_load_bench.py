@@ -121,7 +121,7 @@ MISTAKES = [
     ),
     ("[tick]", "[timing]\nx = 1\n[tick]", "timing", "is not a key that is known here"),
     # drivers
-    ('"made_supply"', '"made_suply"', "devices.feed.driver", "installed are made_chain, made_drive, made_group"),
+    ('"made_supply"', '"made_suply"', "devices.feed.driver", "installed are made_analyser, made_chain, made_drive"),
     ('"10.0.0.1"\nport = 5025', '"10.0.0.1"\nprt = 5025', "devices.feed.settings.prt", "did you mean port?"),
     ('"10.0.0.1"\nport = 5025', '"10.0.0.1"\nport = 0', "devices.feed.settings.port", "must be at least 1, not 0"),
     ('"10.0.0.1"\nport = 5025', '"10.0.0.1"\nport = 7', "devices.feed.settings", "port 7 only echoes: give the"),
@@ -178,6 +178,13 @@ MISTAKES = [
     ("sensors/divider.toml", "sensors/gone.toml", "channels.link_voltage.sensor", "there is no such file"),
     ("sensors/divider.toml", "sensors", "channels.link_voltage.sensor", "there is no such file"),
     ("age_limit_s = 2\n", "age_limit_s = 0.2\n", "channels.winding_temperature.age_limit_s", "read every 0.2 s only"),
+    ("sign = -1\n", "sign = -1\nzeroed = true\n", "channels.dc_current.zeroed", "is for a torque in N·m only"),
+    (
+        '"r/min"\nage_limit_s = 0.1',
+        '"r/min"\nage_limit_s = 0.1\nzeroed = true',
+        "channels.shaft_speed.zeroed",
+        "is for a",
+    ),
     # limits
     ('channel = "dc_current"', 'channel = "dc_curent"', "limits.channel", "did you mean dc_current?"),
     ("warn_high = 12\n", "", "limits item 2", "bounds nothing"),

@@ -58,6 +58,23 @@ def test_a_programme_keeps_its_tests_in_order_and_their_settings_in_their_own_mo
     assert programme.limits[0].high == 4000.0
 
 
+def test_a_certificate_with_a_line_for_each_direction_gives_each_its_own_value(site: Any) -> None:
+    plain, _ = load_sensor(site.sensor("torque"))
+    assert plain.negative is None
+    assert plain.value(-5.0) == pytest.approx(-1.0)
+    site.change(
+        site.sensor("torque"), "full_scale = 2.0\n", "full_scale = 2.0\n[negative]\ngain = 0.202\noffset = 0.004\n"
+    )
+    both, _ = load_sensor(site.sensor("torque"))
+    assert both.value(5.0) == pytest.approx(1.0)
+    assert both.value(-5.0) == pytest.approx(-1.006)
+
+
+def test_a_range_is_told_with_the_name_of_its_sensor(site: Any) -> None:
+    site.change(site.sensor("torque"), 'serial = "TT-1"', 'serial = "TT-1"\nrange = "narrow range, 0.4 N·m"')
+    assert load_sensor(site.sensor("torque"))[0].sensor == "made sensor, narrow range, 0.4 N·m"
+
+
 MOTOR = [
     ('"brushed_dc"', '"induction"', "kind", 'must be "brushed_dc" or "brushless", not the text "induction"'),
     ('"B"', '"C"', "thermal_class", '"F" or "H"'),
@@ -76,6 +93,12 @@ SETUP = [
     ("fuse_current_a = 16", "fuse_current_a = -16", "fuse_current_a", "must be above 0"),
     ("resistance_ohm = 0.03", "resistance_ohm = -0.03", "cable.resistance_ohm", "must be at least 0"),
     ("[cable]\nresistance_ohm = 0.03\n", "", "cable", "add a table [cable]"),
+    (
+        "inertia_kgm2 = 4e-6",
+        "inertia_kgm2 = 4e-6\nspecimen_side_inertia_kgm2 = 5e-6",
+        "coupling.specimen_side_inertia_kgm2",
+        "more than inertia_kgm2 (4e-06 kg·m²), of which it is a part",
+    ),
 ]
 PROGRAMME = [
     ('kind = "no_load"\n', "", "test.kind", "is missing; add it to [[test]], known are load, no_load"),
@@ -100,6 +123,20 @@ SENSOR = [
     ('"rectangular"', '"uniform"', "contributions.distribution", '"normal" or "rectangular"'),
     ("size = 0.001", "size = -0.001", "contributions.size", "must be at least 0"),
     ('name = "linearity"', 'name = "gain"', "contributions.name", "is there twice"),
+    (
+        "full_scale = 2.0\n",
+        "full_scale = 2.0\n[negative]\ngain = -0.2\noffset = 0.0\n",
+        "negative.gain",
+        "must have the sign of the positive direction's gain (0.2)",
+    ),
+    (
+        "full_scale = 2.0\n",
+        "full_scale = 2.0\n[negative]\ngain = 0\noffset = 0\n",
+        "negative.gain",
+        "is 0 and must have",
+    ),
+    ("full_scale = 2.0\n", "full_scale = 2.0\n[negative]\ngain = 0.2\n", "negative.offset", "add it to [negative]"),
+    ('serial = "TT-1"', 'serial = "TT-1"\nrange = ""', "range", "must not be empty"),
 ]
 
 
