@@ -31,7 +31,7 @@ from benchd.records import (
     verify,
 )
 from benchd.records.durable import write_whole
-from benchd.rules.channels import Calibration, Contribution
+from benchd.rules.channels import Calibration, Coefficients, Contribution
 
 RESULTS = "results.json"
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS"), "1")
@@ -157,7 +157,12 @@ def calibration_of(channel: Mapping[str, Any]) -> Calibration | None:
     plain = channel.get("calibration")
     if plain is None:
         return None
-    known = {**plain, "contributions": tuple(Contribution(**one) for one in plain["contributions"])}
+    negative = plain.get("negative")  # absent in older folders
+    known = {
+        **plain,
+        "contributions": tuple(Contribution(**one) for one in plain["contributions"]),
+        "negative": None if negative is None else Coefficients(**negative),
+    }
     return Calibration(**known)
 
 

@@ -131,3 +131,14 @@ def test_every_calibration_survives_the_way_through_the_description(site) -> Non
     for channel in calibrated:
         written = json.loads(json.dumps(described(channel), allow_nan=False))
         assert calibration_of(written) == channel.calibration
+
+
+def test_the_line_of_the_negative_direction_survives_it_too() -> None:
+    bench, _ = load_all("vineyard", None, None, None)
+    torque = bench.channel_by_name["shaft_torque"]
+    assert torque.calibration is not None
+    assert torque.calibration.negative is not None
+    read = calibration_of(json.loads(json.dumps(described(torque), allow_nan=False)))
+    assert read == torque.calibration
+    assert read is not None
+    assert read.value(-2.0) == torque.calibration.value(-2.0) < 0.0
