@@ -236,7 +236,7 @@ class Brushless:
             terminal_v = max(before_v - cable_ohm * self.mean_current_a, _LEAST_LINK_V)
             current_a = (used_j + self._owed_j) / (step_s * terminal_v)
         else:
-            current_a = -self.converter.rectified_a(before_v, amplitude_a=abs(self.phases.mean_a))
+            current_a = 0.0 - self.converter.rectified_a(before_v, amplitude_a=abs(self.phases.mean_a))
         link.warm(_NO_BRUSHES, extra_ohm=0.0)
         link.settle(current_a, 0.0, current_a, 0.0)
         taken_j = current_a * (link.link_v - cable_ohm * current_a) * step_s

@@ -202,7 +202,7 @@ class Plant:
     def sample(self, first: int, count: int) -> NDArray[np.float32]:
         """Volts at inputs 11 to 18, shape (count, 8), from sample `first` on of a 20 kHz grid; see `phase_waveforms`.
 
-        Raises `ValueError` for samples beyond `sampled` or older than 2 s. A lead that is off now is off in all of them.
+        Raises `ValueError` for samples beyond `sampled` or older than 2 s. A lead that is off now is off in all.
         """
         if count <= 0:
             return np.empty((0, 8), dtype=np.float32)
@@ -238,8 +238,7 @@ class Plant:
             self._terminal_v_s += machine.mean_terminal_v(link.link_v) * STEP_S
             memory.put(machine.record)
         self._step += steps
-        if not self._winding_meter.rests(self.meter) or leads_open:
-            self._winding_meter.step(self.meter, machine, leads_open=leads_open, step_s=steps * STEP_S)
+        self._winding_meter.step(self.meter, machine, leads_open=leads_open, step_s=steps * STEP_S)
         if self._step % _STEPS_PER_TICK == 0:
             self._tick()
 
@@ -286,6 +285,7 @@ class Plant:
         machine = self._machine
         machine.set_condition(self.faults, leads_open=self.leads_open)
         machine.halt()
+        self._winding_meter.step(self.meter, machine, leads_open=self.leads_open, step_s=steps * STEP_S)
         self._link.empty()
         self._load_machine.rest()
         machine.rotors.impulse_nm_s += machine.rotors.torque_nm * steps * STEP_S
