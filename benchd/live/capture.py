@@ -71,7 +71,7 @@ class _Open:
         self.first_index = 0
         self.lost_before = 0
         self.late_s = 0.0
-        self.zero_mono_s = math.inf  # when sample 0 was taken, at the latest
+        self.zero_mono_s = math.nan  # when sample 0 was taken
         self.last: SampleBlock | None = None
 
     def take(self, block: SampleBlock, *, missing: int, zero_mono_s: float) -> bool:
@@ -88,7 +88,7 @@ class _Open:
         else:
             self._bridge(block, missing=missing)
         self.last = block
-        self.zero_mono_s = min(self.zero_mono_s, zero_mono_s)
+        self.zero_mono_s = zero_mono_s
         still = round(self.seconds * block.rate_hz) - self.samples
         width = 4 * len(block.signals)
         part = block.data[skip * width : (skip + max(0, still)) * width]

@@ -19,8 +19,9 @@ VALUES = [
     (-2.0e-7 / 3.0, 1234567.89012345, math.nan),
     (0.0, 9.9999999999, 1.0),
     (1e22 / 3.0, -0.1, 7.0),
+    (math.inf, math.nan, 0.25),  # called good, and no number all the same
 ]
-QUALITY = [(0, 0, 0), (0, 0, 2), (0, 1, 0), (0, 0, 3)]
+QUALITY = [(0, 0, 0), (0, 0, 2), (0, 1, 0), (0, 0, 3), (0, 0, 0)]
 
 
 @pytest.fixture
@@ -60,16 +61,25 @@ def rows_of(path) -> list[list[str]]:
 def test_names_units_and_values_are_there_one_row_a_tick(recorded):
     folder = recorded()
     exported = export_csv(folder)
-    assert (exported.path, exported.rows, exported.missing) == (folder.path / "samples.csv", 4, ())
+    assert (exported.path, exported.rows, exported.missing) == (folder.path / "samples.csv", 5, ())
     header, *rows = rows_of(exported.path)
     assert header == HEADER
     assert [row[:4] for row in rows] == [
         [time_s, "6", str(test), "-1"]
-        for time_s, test in (("1234567", -1), ("1234567.005", 0), ("1234567.01", 1), ("1234567.015", 2))
+        for time_s, test in (
+            ("1234567", -1),
+            ("1234567.005", 0),
+            ("1234567.01", 1),
+            ("1234567.015", 2),
+            ("1234567.02", 3),
+        )
     ]
     for row, values, quality in zip(rows, VALUES, QUALITY, strict=True):
         for cell, value, judged in zip(row[4:], values, quality, strict=True):
-            assert cell == "" if judged else float(cell) == float(f"{value:.9g}")
+            if judged or not math.isfinite(value):
+                assert cell == ""
+            else:
+                assert float(cell) == float(f"{value:.9g}")
 
 
 def test_lines_end_as_rfc_4180_wants_and_the_text_is_utf_8_without_a_mark(recorded):
@@ -81,8 +91,8 @@ def test_lines_end_as_rfc_4180_wants_and_the_text_is_utf_8_without_a_mark(record
 
 def test_another_reader_finds_numbers_and_gaps(recorded):
     table = pa_csv.read_csv(export_csv(recorded()).path)
-    assert table.column("power_factor [1]").to_pylist() == [0.5, None, 1.0, None]
-    assert table.column("dc_voltage [V]").null_count == 1
+    assert table.column("power_factor [1]").to_pylist() == [0.5, None, 1.0, None, 0.25]
+    assert table.column("dc_voltage [V]").null_count == 2
 
 
 def test_no_cell_has_more_than_nine_significant_digits():
@@ -112,10 +122,18 @@ def test_a_finished_folder_verifies_before_and_after_exporting_it_twice(recorded
     assert verify(folder) == []
 
 
+def test_an_export_that_takes_the_place_of_a_summed_file_is_summed_anew(recorded):
+    folder = recorded()
+    (folder.path / "samples.csv").write_text("of an older release")
+    finish(folder)
+    export_csv(folder)
+    assert verify(folder) == []
+
+
 def test_a_run_that_was_killed_is_exported_from_its_stream_and_stays_unfinished(recorded):
     folder = recorded(ended=False)
     exported = export_csv(folder)
-    assert exported.rows == 4
+    assert exported.rows == len(VALUES)
     assert not (folder.path / "SHA256SUMS").exists()
 
 
@@ -123,7 +141,7 @@ def test_a_damaged_parquet_file_is_passed_over_for_the_stream(recorded):
     folder = recorded()
     parquet = folder.path / "samples.parquet"
     parquet.write_bytes(parquet.read_bytes()[:-50])
-    assert export_csv(folder).rows == 4
+    assert export_csv(folder).rows == len(VALUES)
 
 
 def test_samples_that_cannot_be_read_are_told(record):
