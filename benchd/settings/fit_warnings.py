@@ -23,6 +23,9 @@ _READS: Mapping[str, Mapping[str, Sequence[str]] | Sequence[str]] = {
 # Read where the bench has them: without them the evaluation assumes something, and says so.
 _READS_IF_THERE = (
     "shaft_torque_narrow",
+    "motor_apparent_power",
+    "motor_frequency",
+    "power_factor",
     "winding_temperature",
     "housing_temperature",
     "ambient_temperature",

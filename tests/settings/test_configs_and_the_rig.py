@@ -65,6 +65,9 @@ def errors(specimen: Specimen) -> Iterator[tuple[str, float, float]]:
         yield "analyser_voltage", analyser.voltage_gain_error, 0.0
         yield "analyser_current", analyser.current_gain_error, 0.0
         yield "analyser_power", analyser.power_gain_error, analyser.power_offset_w
+        apparent = analyser.voltage_gain_error + analyser.current_gain_error
+        yield "analyser_apparent_power", apparent, 0.0
+        yield "analyser_power_factor", analyser.power_gain_error - apparent, 0.0
 
 
 @pytest.mark.parametrize("name", BENCHES)
