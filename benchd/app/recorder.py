@@ -170,7 +170,14 @@ def description(bench: Bench, run: PlannedRun, *, clock: ClockAnchor) -> Mapping
             for number, test in enumerate(run.tests)
         ],
         "clock": {"mono_s": clock.mono_s, "utc_ns": clock.utc_ns},
+        "utc_offset_s": utc_offset_s(clock),
     }
+
+
+def utc_offset_s(clock: ClockAnchor) -> float:
+    """How far this machine's local time is ahead of UTC when the run begins; the report prints local time by it."""
+    offset = clock.utc(clock.mono_s).astimezone().utcoffset()
+    return 0.0 if offset is None else offset.total_seconds()
 
 
 def described(channel: Channel) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 It must never let one spoilt part take the others with it: what cannot be made says so in its place.
 """
 
+import json
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -50,7 +51,7 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
 
     def section_of(title: str, build: Callable[[], dict[str, Any]]) -> dict[str, Any]:
         sorry = section(title, paragraphs("This part could not be made: what the folder holds for it is damaged."))
-        return made(title, build, sorry)
+        return made(title, lambda: _plain(build()), sorry)
 
     no_tests: list[TestFound] = []
     tests = made("Results", lambda: tests_of(material.results, run, material.events), no_tests)
@@ -69,10 +70,10 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
     no_plate: dict[str, Any] = {"verdict": NO_DECISION, "headline": "No decision can be read", "sentences": []}
     no_blocks: list[dict[str, Any]] = []
     front = [
-        made("Title block", lambda: [title_block(material, at)], no_blocks),
-        made("Requirements", lambda: requirements(material), no_blocks),
-        made("Headline results", lambda: headlines(headline_quantities(tests, _decided(material))), no_blocks),
-        made("Remarks", lambda: remarks_of(material), no_blocks),
+        made("Title block", lambda: _plain([title_block(material, at)]), no_blocks),
+        made("Requirements", lambda: _plain(requirements(material)), no_blocks),
+        made("Headline results", lambda: _plain(headlines(headline_quantities(tests, _decided(material)))), no_blocks),
+        made("Remarks", lambda: _plain(remarks_of(material)), no_blocks),
     ]
     above = made("Alarms", lambda: alarms(material), no_blocks)
     plate = made("Decision", lambda: decision_plate(material), no_plate)
@@ -94,6 +95,12 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
         "front": [block for blocks in front for block in blocks],
         "sections": sections,
     }
+
+
+def _plain(values: _Made) -> _Made:
+    """The values, proven to be such as the pages can take. Raises ValueError or TypeError."""
+    json.dumps(values, allow_nan=False)
+    return values
 
 
 def _test(material: Material, test: TestFound) -> dict[str, Any]:

@@ -66,15 +66,17 @@ def spread(places: Sequence[float], *, gap: float, low: float = 0.0, high: float
         return []
     gap = min(gap, (high - low) / max(count - 1, 1))
     order = sorted(range(count), key=lambda number: (places[number], number))
-    put = [min(max(places[number], low), high) for number in order]
-    for _ in range(4 * count):
-        for at in range(1, count):
-            short = gap - (put[at] - put[at - 1])
-            if short > 0.0:
-                put[at - 1] -= short / 2
-                put[at] += short / 2
-        put = [min(max(place, low + gap * at), high - gap * (count - 1 - at)) for at, place in enumerate(put)]
+    # without their gaps the places need only keep their order: neighbours that do not are put at their common mean
+    groups: list[tuple[float, int]] = []
+    for at, number in enumerate(order):
+        mean, size = places[number] - gap * at, 1
+        while groups and groups[-1][0] > mean:
+            before, many = groups.pop()
+            mean, size = (before * many + mean * size) / (many + size), many + size
+        groups.append((mean, size))
+    last = max(high - gap * (count - 1), low)
+    level = [min(max(mean, low), last) for mean, size in groups for _ in range(size)]
     found = [0.0] * count
-    for place, number in zip(put, order, strict=True):
-        found[number] = round(place, 6)
+    for at, number in enumerate(order):
+        found[number] = round(level[at] + gap * at, 6)
     return found

@@ -149,7 +149,7 @@ def _condition(samples: Samples, name: str) -> list[str] | None:
     if unit not in _AMBIENT_UNITS:
         return None
     values = samples.values[name]
-    seen = values[samples.good[name] & np.isfinite(values)]
+    seen = values[samples.good[name] & (np.abs(values) < soft.ABSURD)]
     if seen.size == 0:
         return [title_words(name), unit_text(unit), "no reading", "", "", ""]
     shown = (seen[0], seen.min(), seen.max(), seen[-1])

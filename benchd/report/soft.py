@@ -1,8 +1,9 @@
 """Reads values that may be missing or of the wrong kind. It must never raise and never invent a value."""
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
+
+ABSURD = 1e100  # beyond this nothing was measured, and sums of squares overflow
 
 
 def table(value: object) -> Mapping[str, Any]:
@@ -42,7 +43,7 @@ def number(value: object) -> float | None:
         found = float(value)
     except OverflowError:
         return None
-    return found if math.isfinite(found) else None
+    return found if abs(found) < ABSURD else None
 
 
 def whole(value: object) -> int | None:

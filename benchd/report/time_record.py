@@ -67,7 +67,7 @@ def _line(samples: Samples, time_s: Numbers, name: str, ink: int) -> Line | None
     values = samples.values.get(name)
     if values is None:
         return None
-    seen = np.where(samples.good[name] & np.isfinite(values), values, np.nan)
+    seen = np.where(samples.good[name] & (np.abs(values) < soft.ABSURD), values, np.nan)
     x, y = thinned(time_s, seen)
     if not np.isfinite(y).any():
         return None

@@ -12,7 +12,17 @@ for manifest in find_drivers().drivers.values():
     importlib.import_module(manifest.driver.partition(":")[0])
 print(json.dumps(sorted(sys.modules)))
 """
-NEVER = ("scipy", "matplotlib", "typst", "benchd.analysis", "benchd.app.evaluation", "benchd.app.demo", "benchd_rig")
+NEVER = (
+    "scipy",
+    "matplotlib",
+    "typst",
+    "benchd.analysis",
+    "benchd.report",
+    "benchd.app.evaluation",
+    "benchd.app.report",
+    "benchd.app.demo",
+    "benchd_rig",
+)
 
 
 def test_the_daemon_and_all_its_drivers_load_nothing_that_evaluates_draws_or_simulates() -> None:

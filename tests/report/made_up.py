@@ -223,7 +223,10 @@ def results(**changed: Any) -> dict[str, Any]:
             {"speed": "r/min", "motor_voltage_fundamental": "V", "motor_frequency": "Hz"},
         ),
         "load": (
-            [quantity("efficiency_at_rated_torque", "1", 0.9012, 0.0011), quantity("torque_constant", "N·m/A", 0.145, 9e-5)],
+            [
+                quantity("efficiency_at_rated_torque", "1", 0.9012, 0.0011),
+                quantity("torque_constant", "N·m/A", 0.145, 9e-5),
+            ],
             load_points(),
             UNITS,
         ),
@@ -313,7 +316,14 @@ def write_folder(
 def _play(journal: Journal, log: EventLog) -> float:
     time_s = CLOCK.mono_s + 3.0
     limits = [
-        {"channel": "shaft_speed", "bound": "high", "value": 4500.0, "delay_s": 0.02, "reaction": "cut", "origin": "a:1 b"}
+        {
+            "channel": "shaft_speed",
+            "bound": "high",
+            "value": 4500.0,
+            "delay_s": 0.02,
+            "reaction": "cut",
+            "origin": "a:1 b",
+        }
     ]
     log.append("limits_in_force", time_mono_s=time_s, limits=limits)
     log.append("zero", time_mono_s=time_s, channel="shaft_torque", value=0.0021, standard_uncertainty=1.2e-5)
@@ -347,7 +357,12 @@ def _play(journal: Journal, log: EventLog) -> float:
 
 
 def _value(name: str, found: Mapping[str, float], winding_degc: float, *, ripple: float) -> float:
-    degc = {"winding": winding_degc, "housing": 20 + winding_degc / 11, "magnet": 19 + winding_degc / 7, "ambient": 22.0}
+    degc = {
+        "winding": winding_degc,
+        "housing": 20 + winding_degc / 11,
+        "magnet": 19 + winding_degc / 7,
+        "ambient": 22.0,
+    }
     part, _, rest = name.partition("_")
     if rest == "temperature":
         return degc[part]
