@@ -6,6 +6,7 @@ import pytest
 
 from benchd_rig.plant import Plant
 from benchd_rig.specimen import Specimen, load_specimen
+from tests.plugins.rig_physics.running import on_its_link
 
 MakePlant = Callable[..., Plant]
 
@@ -28,3 +29,14 @@ def fed_plant(plant: Plant) -> Plant:
     plant.supply.current_limit_a = 40.0
     plant.supply.output_on = True
     return plant
+
+
+@pytest.fixture
+def pump() -> Specimen:
+    return load_specimen("pump_48v")
+
+
+@pytest.fixture
+def pump_plant(pump: Specimen) -> Plant:
+    """The pump motor at rest on 48 V, its converter off."""
+    return on_its_link(pump)

@@ -6,6 +6,7 @@ import pytest
 
 from benchd_rig.plant import Plant
 from benchd_rig.specimen import Specimen
+from tests.plugins.rig_physics.running import held, on_its_link
 
 
 def story(plant: Plant, *, look_every_s: float) -> list[object]:
@@ -94,6 +95,35 @@ def test_an_hour_at_rest_costs_next_to_nothing(fed_plant: Plant) -> None:
     fed_plant.advance_to(3630.0)
     assert time.process_time() - start_s < 1.0  # some 20 ms; stepped through it would be minutes
     assert fed_plant.time_s == pytest.approx(3630.0)
+
+
+def test_a_brushless_plant_repeats_itself_and_does_not_care_who_looks(pump: Specimen) -> None:
+    def numbers(*, look_every_s: float) -> list[object]:
+        plant = on_its_link(pump, seed=3)
+        plant.motor_drive.mode, plant.motor_drive.speed_rpm = "speed", 1500.0
+        plant.motor_drive.power_stage_on = True
+        while plant.time_s < 0.8 - 1e-9:
+            plant.advance_to(min(plant.time_s + look_every_s, 0.8))
+            plant.measure(), plant.analyse(0.05), plant.sample(plant.sampled - 100, 100)
+        return [plant.truth(), plant.measure(), plant.analyse(0.1), plant.sample(10_000, 2_000).tobytes()]
+
+    first = numbers(look_every_s=0.01)
+    assert numbers(look_every_s=0.01) == first
+    assert numbers(look_every_s=0.0035) == first
+
+
+@pytest.mark.performance
+def test_a_spinning_brushless_plant_with_all_its_readers_takes_less_than_a_quarter_of_a_core(pump: Specimen) -> None:
+    plant = held(on_its_link(pump), speed_rpm=3000.0, torque_nm=2.0)
+    begin_s, start_s = plant.time_s, time.process_time()
+    for look in range(1, 501):
+        plant.advance_to(begin_s + 0.02 * look)
+        plant.measure()
+        plant.analyse(0.1)
+        plant.sample(plant.sampled - 400, 400)
+    share = (time.process_time() - start_s) / 10.0
+    print(f"a spinning brushless plant takes {share:.3f} of a core")
+    assert share < 0.25
 
 
 @pytest.mark.performance

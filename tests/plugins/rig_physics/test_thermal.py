@@ -3,7 +3,7 @@
 import pytest
 
 from benchd_rig.plant import Plant
-from benchd_rig.specimen import Specimen
+from benchd_rig.specimen import BrushlessMotor, Specimen
 from benchd_rig.thermal import Thermal
 
 
@@ -24,6 +24,24 @@ def test_a_long_step_equals_many_short_ones(vent_flap: Specimen) -> None:
         often.step(winding_w=10.0, housing_w=3.0, ambient_degc=25.0, step_s=0.1)
     assert once.winding_degc == pytest.approx(often.winding_degc, abs=1e-9)
     assert once.housing_degc == pytest.approx(often.housing_degc, abs=1e-9)
+
+
+def test_a_brushless_rotors_magnets_settle_above_the_housing_by_their_own_heat(pump: Specimen) -> None:
+    motor = pump.motor
+    assert isinstance(motor, BrushlessMotor)
+    thermal = Thermal(motor, ambient_degc=23.0)
+    for _ in range(1000):
+        thermal.step(winding_w=40.0, housing_w=20.0, magnet_w=3.0, ambient_degc=23.0, step_s=60.0)
+    housing_degc = 23.0 + motor.housing_to_ambient_k_w * 63.0
+    assert thermal.housing_degc == pytest.approx(housing_degc)
+    assert thermal.winding_degc == pytest.approx(housing_degc + motor.winding_to_housing_k_w * 40.0)
+    assert thermal.magnet_degc == pytest.approx(housing_degc + motor.magnet_to_housing_k_w * 3.0)
+
+
+def test_a_brushed_motors_magnets_are_as_warm_as_its_housing(vent_flap: Specimen) -> None:
+    thermal = Thermal(vent_flap.motor, ambient_degc=23.0)
+    thermal.step(winding_w=12.0, housing_w=5.0, ambient_degc=23.0, step_s=100.0)
+    assert thermal.magnet_degc == thermal.housing_degc > 23.5
 
 
 def test_all_heat_stays_in_the_specimen_at_first(vent_flap: Specimen) -> None:
