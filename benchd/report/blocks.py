@@ -23,9 +23,9 @@ def heading(text: str) -> Block:
     return {"kind": "heading", "text": text}
 
 
-def paragraphs(*sentences: str) -> Block:
-    """Plain paragraphs."""
-    return {"kind": "words", "paragraphs": list(sentences)}
+def paragraphs(*sentences: str, sticky: bool = False) -> Block:
+    """Plain paragraphs; `sticky` ones stand on the page of what follows them."""
+    return {"kind": "words", "paragraphs": list(sentences), "sticky": sticky}
 
 
 def remarks(sentences: Sequence[str]) -> Block:
@@ -33,14 +33,14 @@ def remarks(sentences: Sequence[str]) -> Block:
     return {"kind": "remarks", "remarks": list(sentences)}
 
 
-def pairs(entries: Sequence[tuple[str, str]], *, double: bool = False) -> Block:
-    """Names and values side by side; `double` sets two pairs a line, the first half left."""
+def pairs(entries: Sequence[tuple[str, str]], *, double: bool = False, sticky: bool = False) -> Block:
+    """Names and values side by side; `double` sets two pairs a line, the first half left; `sticky` as paragraphs."""
     listed = [list(pair) for pair in entries]
     if double:
         half = (len(listed) + 1) // 2
         right = [*listed[half:], *([["", ""]] if len(listed) % 2 else [])]
         listed = [pair for two in zip(listed[:half], right, strict=True) for pair in two]
-    return {"kind": "pairs", "pairs": listed, "double": double}
+    return {"kind": "pairs", "pairs": listed, "double": double, "sticky": sticky}
 
 
 def rows(

@@ -49,7 +49,8 @@ def budgets(tests: Sequence[TestFound], decided: Collection[str]) -> dict[str, A
         return section("Uncertainty budgets", paragraphs("No quantity with a budget was determined."))
     said = paragraphs(
         "Each contribution as a standard uncertainty in the quantity's unit, and its share of the combined variance "
-        "u² (JCGM 100, 5). Contributions below 1 % of u² are summed."
+        "u² (JCGM 100, 5). Contributions below 1 % of u² are summed.",
+        sticky=True,
     )
     told = [_budget(test, one) for test, one in chosen[:MOST]]
     blocks = [said, {"kind": "budgets", "budgets": told}]

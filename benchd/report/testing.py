@@ -39,7 +39,10 @@ def test_section(test: TestFound, windows: Sequence[Window]) -> dict[str, Any]:
     asked = list(pairs_of(test.settings))
     if asked:
         short = all(len(name) < 26 and len(value) < 44 for name, value in asked)
-        blocks += [heading("Asked"), pairs([(capital(name), value) for name, value in asked], double=short)]
+        blocks += [
+            heading("Asked"),
+            pairs([(capital(name), value) for name, value in asked], double=short, sticky=True),
+        ]
     else:
         blocks.append(paragraphs("What was asked for is not recorded."))
     drawn = curves(test)
