@@ -43,6 +43,12 @@ def channels_of(record: Record) -> tuple[str, ...]:
     return (SPEED, DC_VOLTAGE, DC_CURRENT, *ac, *TEMPERATURES, *torque_ranges(record))
 
 
+def ratio(above: Floats, below: Floats) -> Floats:
+    """Above by below, NaN where there is nothing to divide by."""
+    found = np.full(np.broadcast_shapes(above.shape, below.shape), np.nan)
+    return np.divide(above, below, out=found, where=below != 0.0)
+
+
 class DirectPoints:
     """One test's points that have a speed; every other number may be missing at some of them (NaN)."""
 
@@ -97,7 +103,7 @@ class DirectPoints:
         self._powers(found)
         found |= {name: self.inputs.channel(x, name) for name in PLAIN if name in self.inputs.channels}
         if "torque" in found and self.input_current in found:
-            found["torque_per_ampere"] = found["torque"] / found[self.input_current]
+            found["torque_per_ampere"] = ratio(found["torque"], found[self.input_current])
         return {name: found[name] for name in UNITS if name in found}
 
     def _electrical(self, x: Floats, found: Columns) -> None:
@@ -116,7 +122,7 @@ class DirectPoints:
         if POWER_FACTOR in held:
             found[POWER_FACTOR] = inputs.channel(x, POWER_FACTOR)
         elif POWER in held and APPARENT in held:
-            found[POWER_FACTOR] = inputs.channel(x, POWER) / inputs.channel(x, APPARENT)
+            found[POWER_FACTOR] = ratio(inputs.channel(x, POWER), inputs.channel(x, APPARENT))
 
     def _powers(self, found: Columns) -> None:
         shaft, motor, dc = (found.get(n) for n in ("shaft_power", "input_power", "converter_input_power"))
@@ -124,14 +130,14 @@ class DirectPoints:
         if shaft is not None and motor is not None:
             found["losses"] = motor - shaft
             motoring = (shaft[0] > 0.0) & (motor[0] > 0.0)
-            found["efficiency"] = np.where(motoring, shaft / motor, nothing)
+            found["efficiency"] = np.where(motoring, ratio(shaft, motor), nothing)
         if motor is not None and dc is not None:
             found["converter_losses"] = dc - motor
             feeding = (motor[0] > 0.0) & (dc[0] > 0.0)
-            found["converter_efficiency"] = np.where(feeding, motor / dc, nothing)
+            found["converter_efficiency"] = np.where(feeding, ratio(motor, dc), nothing)
         if shaft is not None and dc is not None:
             motoring = (shaft[0] > 0.0) & (dc[0] > 0.0)
-            found["system_efficiency"] = np.where(motoring, shaft / dc, nothing)
+            found["system_efficiency"] = np.where(motoring, ratio(shaft, dc), nothing)
 
     def why_missing(self, *names: str) -> str:
         """Why a column that needs all these is not there, in words; "" where it is there at some point."""
