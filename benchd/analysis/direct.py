@@ -46,7 +46,7 @@ def channels_of(record: Record) -> tuple[str, ...]:
 def ratio(above: Floats, below: Floats) -> Floats:
     """Above by below, NaN where there is nothing to divide by."""
     found = np.full(np.broadcast_shapes(above.shape, below.shape), np.nan)
-    return np.divide(above, below, out=found, where=below != 0.0)
+    return np.asarray(np.divide(above, below, out=found, where=below != 0.0), dtype=np.float64)
 
 
 class DirectPoints:
@@ -72,6 +72,10 @@ class DirectPoints:
         self.sources: list[Source] = [*self.inputs.sources, *self.shaft.sources(self.inputs)]
         speed = self.table.mean.get(SPEED, np.zeros(0))
         self.way = np.sign(speed)  # (n,) direction of rotation
+        self._positive: dict[str, NDArray[np.bool_]] = {}  # by power: where it is, under no error
+        found = self.columns(self.nominal)
+        powers = ("shaft_power", "input_power", "converter_input_power")
+        self._positive = {n: found[n][0] > 0.0 for n in powers if n in found}
 
     def _in_use(self, channel: str) -> bool:
         return channel not in torque_ranges(self.record) and self.table.has(channel)
@@ -126,17 +130,19 @@ class DirectPoints:
 
     def _powers(self, found: Columns) -> None:
         shaft, motor, dc = (found.get(n) for n in ("shaft_power", "input_power", "converter_input_power"))
-        nothing = np.full(self.table.size, np.nan)
+        positive, nothing = self._positive, np.full(self.table.size, np.nan)
+        if not positive:
+            return
         if shaft is not None and motor is not None:
             found["losses"] = motor - shaft
-            motoring = (shaft[0] > 0.0) & (motor[0] > 0.0)
+            motoring = positive["shaft_power"] & positive["input_power"]
             found["efficiency"] = np.where(motoring, ratio(shaft, motor), nothing)
         if motor is not None and dc is not None:
             found["converter_losses"] = dc - motor
-            feeding = (motor[0] > 0.0) & (dc[0] > 0.0)
+            feeding = positive["input_power"] & positive["converter_input_power"]
             found["converter_efficiency"] = np.where(feeding, ratio(motor, dc), nothing)
         if shaft is not None and dc is not None:
-            motoring = (shaft[0] > 0.0) & (dc[0] > 0.0)
+            motoring = positive["shaft_power"] & positive["converter_input_power"]
             found["system_efficiency"] = np.where(motoring, ratio(shaft, dc), nothing)
 
     def why_missing(self, *names: str) -> str:

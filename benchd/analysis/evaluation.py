@@ -7,6 +7,7 @@ import numpy as np
 
 from benchd.analysis.back_emf import evaluate_back_emf
 from benchd.analysis.brushless_no_load import evaluate_brushless_no_load
+from benchd.analysis.captured import captured_notes
 from benchd.analysis.direct import DC_CURRENT, DC_VOLTAGE, channels_of
 from benchd.analysis.direct_load import evaluate_direct_load
 from benchd.analysis.inputs import calibration_notes
@@ -78,6 +79,7 @@ def evaluate(record: Record) -> RecordResults:
     joint = _Joint(record, [t for t in known if t.kind in fitted])
     results = {}
     for test in known:
+        waves = tuple(captured_notes(record, test))
         name = test.kind if sum(t.kind == test.kind for t in known) == 1 else f"{test.kind}_{test.index}"
         if test.kind in fitted:
             results[name] = joint.evaluate_held(test) if _holds_speed(test) else joint.evaluate(test)
@@ -88,6 +90,8 @@ def evaluate(record: Record) -> RecordResults:
             table = point_table(record, [test.index], _channels(record, [test.kind]))
             told = _point_notes(table, [], torque_ranges(record))
             results[name] = replace(found, notes=(*_missing(record, test), *told, *found.notes))
+        if waves:
+            results[name] = replace(results[name], notes=(*results[name].notes, *waves))
     return RecordResults(tests=results, notes=(*notes, *_warming(record, known)))
 
 
