@@ -18,6 +18,9 @@ HEADLINES: Mapping[str, tuple[str, ...]] = {
         "shaft_power_at_rated_torque",
         "output_power_at_rated_torque",
         "losses_at_rated_torque",
+        "voltage_constant",
+        "torque_constant",
+        "winding_resistance_20",
     ),
     "rated_point": ("efficiency", "system_efficiency", "shaft_power", "losses"),
 }
