@@ -67,11 +67,11 @@ def captured_outputs(record: Record, test: RecordedTest, *, point: int) -> dict[
         quarters = [_power(waveform, part) for part in _parts(waveform)]
         for name, (_, of) in OF_PHASES.items():
             if whole is not None:
-                found[name] = _repeated(of(whole), [of(q) for q in quarters if q is not None])
+                found[name] = _repeated(of(whole), [of(q) for q in quarters if q is not None], "phase waveforms")
     for name, channel in RIPPLES.items():
         if channel in waveform.values:
             series = waveform.values[channel]
-            found[name] = _repeated(_ripple(series), [_ripple(series[part]) for part in _parts(waveform)])
+            found[name] = _repeated(_ripple(series), [_ripple(series[part]) for part in _parts(waveform)], channel)
     return {name: output for name, output in found.items() if math.isfinite(output.value)}
 
 
@@ -133,13 +133,17 @@ def _ripple(series: Floats) -> float:
     return float(np.std(series)) / abs(mean) if mean else math.nan
 
 
-def _repeated(value: float, parts: list[float]) -> Output:
+def _repeated(value: float, parts: list[float], channel: str) -> Output:
     """A value with the scatter of the window's parts; without any, half of itself either way."""
     kept = np.array([p for p in parts if math.isfinite(p)])
     if kept.size < 2:
-        size, degrees, name = abs(value) / math.sqrt(3.0), math.inf, "window too short to show its repeatability"
+        size, degrees, name = (
+            abs(value) / math.sqrt(3.0),
+            math.inf,
+            f"{channel}, window too short to show its repeatability",
+        )
     else:
         size, degrees = float(kept.std(ddof=1)) / math.sqrt(kept.size), float(kept.size - 1)
-        name = "repeatability over the window"
+        name = f"{channel}, repeatability over the window"
     size = max(size, 1e-9 * abs(value), 1e-12)
     return Output(value=value, standard_uncertainty=size, degrees_of_freedom=degrees, budget={name: size})

@@ -208,11 +208,13 @@ class DirectLoad:
                 return {}
             branches.append(self._at(self.points.nominal, self.columns, branch))
         up, down = branches
-        name = "difference between torque up and down"
+        name = "shaft_torque, difference between up and down"
         return {
             f"{quantity}_at_rated_torque": [
                 Addition(
-                    name=name, standard_uncertainty=mean_difference((float(up[quantity][0]), float(down[quantity][0])))
+                    name=name,
+                    standard_uncertainty=mean_difference((float(up[quantity][0]), float(down[quantity][0]))),
+                    distribution="rectangular",
                 )
             ]
             for quantity in up

@@ -52,6 +52,7 @@ CONSTANTS = (
     "winding_resistance_20",
     "brush_drop",
 )
+WEAK_TORQUE_SHARE = 0.92  # of the torque constant; friction and iron take a few per cent at rated torque
 WARMING_WORTH_TELLING_K = 5.0  # ferrite loses about 0.2 % of its flux a kelvin (common practice)
 _MAIN_QUANTITY = {"load": ("efficiency_at_rated_torque", "1"), "no_load": ("no_load_speed", "r/min")}
 _LEADS = {
@@ -88,11 +89,11 @@ def evaluate(record: Record) -> RecordResults:
         else:
             found = single[test.kind](record, test)
             table = point_table(record, [test.index], _channels(record, [test.kind]))
-            told = _point_notes(table, [], torque_ranges(record))
+            told = _point_notes(record, table, [], torque_ranges(record))
             results[name] = replace(found, notes=(*_missing(record, test), *told, *found.notes))
         if waves:
             results[name] = replace(results[name], notes=(*results[name].notes, *waves))
-    return RecordResults(tests=results, notes=(*notes, *_warming(record, known)))
+    return RecordResults(tests=results, notes=(*notes, *_warming(record, known), *_torque_constants(results)))
 
 
 def _holds_speed(test: RecordedTest) -> bool:
@@ -137,7 +138,7 @@ class _Joint:
         mine = self.table.take(self.table.of_test(test.index))
         notes = [f"The run has no channel {c}." for c in (*ELECTRICAL, TORQUE) if c not in self.record.values]
         ranges = torque_ranges(self.record)
-        notes += _point_notes(mine, ELECTRICAL, ranges)
+        notes += _point_notes(self.record, mine, ELECTRICAL, ranges)
         notes += self.shaft.notes(test.index)
         model = self.model
         reason = model if isinstance(model, str) else ""
@@ -162,26 +163,62 @@ class _Joint:
         return replace(direct, quantities=(*direct.quantities, *constants), notes=notes)
 
 
-def _point_notes(table: PointTable, fatal: Sequence[str], ranges: Sequence[str]) -> list[str]:
-    """Sentences about means that must not be used, and about means that drift.
+def _point_notes(record: Record, table: PointTable, fatal: Sequence[str], ranges: Sequence[str]) -> list[str]:
+    """Sentences about means that must not be used, and about means that drift; points with one cause share a sentence.
 
     Of several torque ranges the narrow ones' overload is expected at the larger torques and not worth a sentence; a
     point is left out where all ranges that were recorded are unusable, or a channel that is `fatal`.
     """
-    notes = []
+    causes: dict[str, list[int]] = {}
+    drifts: dict[str, list[int]] = {}
     torque_lost = ~np.any([table.complete([c]) for c in ranges], axis=0) if ranges else np.zeros(table.size, np.bool_)
     some_torque = not bool(torque_lost.all())
-    for i, asked in enumerate(table.asked):
-        complaints = table.complaints[i]
+    for i, complaints in enumerate(table.complaints):
         for channel in sorted(complaints):
             if channel in ranges[1:] and not torque_lost[i]:
                 continue
             out = channel in fatal or (bool(fatal) and channel in ranges and bool(torque_lost[i]) and some_torque)
-            consequence = "the point is left out" if out else "the channel is not used at this point"
+            consequence = "is left out" if out else "is evaluated without this channel"
             lead = _LEADS.get(channel) if "not a number" in complaints[channel] else None
             suspect = f" ({lead})" if lead else ""
-            notes.append(f"Point {asked.point}: {channel}: {complaints[channel]}{suspect}; {consequence}.")
-        notes += [f"Point {asked.point}: {note}; its uncertainty is widened for it." for note in table.drift_notes[i]]
+            causes.setdefault(f"{channel}: {complaints[channel]}{suspect}; the point {consequence}.", []).append(i)
+        for channel in table.changes[i]:
+            drifts.setdefault(channel, []).append(i)
+    notes = [f"{_numbered(table, which)}: {words}" for words, which in causes.items()]
+    for channel, which in drifts.items():
+        most = max((table.changes[i][channel] for i in which), key=abs)
+        unit = record.units.get(channel, "")
+        notes.append(
+            f"{_numbered(table, which)}: {channel} drifts by {'up to ' if len(which) > 1 else ''}{most:.3g} "
+            f"{unit} over "
+            "the averaging window; its uncertainty is widened for it."
+        )
+    return notes
+
+
+def _numbered(table: PointTable, which: Sequence[int]) -> str:
+    numbers = ", ".join(str(table.asked[i].point) for i in which)
+    return f"Point{'s' if len(which) > 1 else ''} {numbers}"
+
+
+def _torque_constants(results: Mapping[str, TestResults]) -> list[str]:
+    """Torque an ampere under load against what the back-EMF of the same run makes."""
+    by_kind = {r.kind: r for r in results.values()}
+    if "back_emf" not in by_kind:
+        return []
+    constant = next((q for q in by_kind["back_emf"].quantities if q.name == "torque_constant"), None)
+    notes = []
+    for kind, name in (("load", "torque_per_ampere_at_rated_torque"), ("rated_point", "torque_per_ampere")):
+        found = next((q for q in by_kind[kind].quantities if q.name == name), None) if kind in by_kind else None
+        if constant is None or constant.value is None or found is None or found.value is None:
+            continue
+        share = found.value / constant.value
+        if 0.0 < share < WEAK_TORQUE_SHARE:
+            notes.append(
+                f"Under load ({kind}) the torque an ampere is {100.0 * (1.0 - share):.0f} % below the torque constant "
+                "of the back-EMF test, more than friction takes: a commutation offset, or current that weakens the "
+                "field, is the likely suspect."
+            )
     return notes
 
 

@@ -41,12 +41,14 @@ BRUSH_WARMING = Scalar(
     name="brush_warming",
     value=0.0,
     standard_uncertainty=0.002 / math.sqrt(3.0),  # of the drop a kelvin (common practice)
+    distribution="rectangular",
     source="brush drop's change with temperature, assumed within 0.2 % a kelvin",
 )
 VISCOUS_SHARE = Scalar(
     name="viscous_share",
     value=0.5,
     standard_uncertainty=0.5 / math.sqrt(3.0),
+    distribution="rectangular",
     source="friction, assumed between constant and proportional to speed",
 )
 
@@ -253,7 +255,7 @@ class JointModel:
         )
         size, degrees = excess_scatter(residual, e.i[0], 1 + self.free_r + self.free_ub, known)
         every = np.arange(self.table.size)
-        return self._spread(VOLTAGE_MODEL, "deviation from the voltage equation", every, size, degrees)
+        return self._spread(VOLTAGE_MODEL, "dc_voltage, deviation from the voltage equation", every, size, degrees)
 
     def friction_sources(self) -> list[Source]:
         """Sources for the scatter of the no-load points about the friction line."""
@@ -264,7 +266,7 @@ class JointModel:
         residual = self.friction_nm(x, k)[0, n] - coulomb[0] - viscous[0] * w
         known = ((k[0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2)[n]
         size, degrees = excess_scatter(residual, w, 2, known)
-        return self._spread(FRICTION_LINE, "deviation from the friction line", n, size, degrees)
+        return self._spread(FRICTION_LINE, "shaft_torque, deviation from the friction line", n, size, degrees)
 
     def friction_bend_nm(self) -> float:
         """How far a parabola through the no-load points puts friction at standstill from where the line puts it, N·m.
@@ -289,7 +291,7 @@ class JointModel:
         residual = self.torque(x)[0, n] - slope[0] * i + lost[0]
         known = ((slope[0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2)[n]
         size, degrees = excess_scatter(residual, i, 2, known)
-        return self._spread(TORQUE_LINE, "deviation from the torque line", n, size, degrees)
+        return self._spread(TORQUE_LINE, "shaft_torque, deviation from the torque line", n, size, degrees)
 
     def torque_equation_sources(self) -> list[Source]:
         """Sources for the scatter of all points about the torque equation; none where friction is assumed."""
@@ -303,7 +305,7 @@ class JointModel:
         known = (solution[0, 0] * self.inputs.independent[CURRENT]) ** 2 + self.shaft.independent(self.inputs) ** 2
         size, degrees = excess_scatter(residual, e.i[0], columns.shape[-1], known)
         every = np.arange(self.table.size)
-        return self._spread(TORQUE_MODEL, "deviation from the torque equation", every, size, degrees)
+        return self._spread(TORQUE_MODEL, "shaft_torque, deviation from the torque equation", every, size, degrees)
 
     def outputs_of_constants(self) -> dict[str, Output]:
         """K, R, Ub with their uncertainties, by "k", "r", "ub"."""
@@ -349,6 +351,7 @@ def _assumed_brush_drop(voltage_v: float) -> Scalar:
         name="brush_drop",
         value=half,
         standard_uncertainty=half / math.sqrt(3.0),
+        distribution="rectangular",
         source=f"brush drop, assumed between 0 and {2.0 * half:.3g} V",
     )
 
@@ -360,6 +363,7 @@ def _assumed_resistance(record: Record) -> Scalar | None:
             name="resistance",
             value=sheet,
             standard_uncertainty=sheet * SHEET_RESISTANCE_HALF_WIDTH_SHARE / math.sqrt(3.0),
+            distribution="rectangular",
             source="winding resistance, assumed within 20 % of the data sheet",
         )
     voltage, current = record.rated("voltage_v"), record.rated("current_a")
@@ -370,5 +374,6 @@ def _assumed_resistance(record: Record) -> Scalar | None:
         name="resistance",
         value=half,
         standard_uncertainty=half / math.sqrt(3.0),
+        distribution="rectangular",
         source="winding resistance, assumed below half of rated voltage by current",
     )

@@ -264,8 +264,9 @@ class _LoadTest:
         return {
             name: [
                 Addition(
-                    name="difference between torque up and down",
+                    name="shaft_torque, difference between up and down",
                     standard_uncertainty=0.5 * abs(float(up[name][0] - down[name][0])) / math.sqrt(3.0),
+                    distribution="rectangular",
                 )
             ]
             for name in up

@@ -19,39 +19,47 @@ HYSTERESIS = ("hysteresis_current", "hysteresis_speed", "hysteresis_at_torque")
 
 def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: float, winding: str) -> Sequence[Wanted]:
     """The quantities of a load test whose points stand at `which` of the joint table; `winding` says its state."""
-    fit = f"least squares of U = K·ω + R·I + Ub over the {joint.table.size} no-load and load points of the run together"
-    lines = f"the fitted lines of speed and torque over current at {voltage_v:g} V, {winding}"
-    rated = f"local line over torque through the points about rated torque, carried to {voltage_v:g} V"
-    gap = "down less up at equal torque, where the currents differ most"
+    n = joint.table.size
+    fit = f"by least squares of U = K·ω + R·I + Ub over the {n} no-load and load points of the run together."
+    at = f"at {voltage_v:g} V, {winding}"
+    lines = f"ω = (U - Ub - R·I)/K and T = a·I - b, the fitted lines of speed and torque over current {at}"
+    rated = f"read at rated torque on a local line over torque through the points about it, carried to {voltage_v:g} V"
+    gap = "on the way down less on the way up at equal torque, where the currents differ most."
+    warm = f"carried to 20 °C, R·(235 + 20)/(235 + θ), {winding}."
     wanted = [
-        Wanted(name="voltage_constant", unit="V·s/rad", how=fit),
-        Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=fit),
+        Wanted(name="voltage_constant", unit="V·s/rad", how=f"K {fit}"),
+        Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=f"1000·π/30·K, with K {fit}"),
         Wanted(name="torque_constant", unit="N·m/A", how=_torque_constant(joint)),
-        Wanted(name="winding_resistance", unit="Ω", how=f"{fit}; winding with brush contacts, {winding}"),
-        Wanted(name="winding_resistance_20", unit="Ω", how=f"the winding resistance carried to 20 °C {winding}"),
-        Wanted(name="brush_drop", unit="V", how=fit),
-        Wanted(name="stall_torque", unit="N·m", how="extrapolated: torque constant times stall current less friction"),
-        Wanted(name="stall_current", unit="A", how=f"extrapolated along {lines}"),
-        Wanted(name="no_load_speed_extrapolated", unit="r/min", how=f"extrapolated along {lines}"),
-        Wanted(name="no_load_current_extrapolated", unit="A", how=f"extrapolated along {lines}"),
-        Wanted(name="maximum_output_power", unit="W", how=f"half of stall torque at half of no-load speed, {lines}"),
-        Wanted(name="maximum_efficiency", unit="1", how=f"where the losses of {lines} are least against the input"),
-        Wanted(name="current_at_maximum_efficiency", unit="A", how="root of no-load times stall current"),
-        Wanted(name="speed_at_maximum_efficiency", unit="r/min", how=f"on {lines}"),
-        Wanted(name="torque_at_maximum_efficiency", unit="N·m", how=f"on {lines}"),
-        Wanted(name="speed_at_rated_torque", unit="r/min", how=rated),
-        Wanted(name="current_at_rated_torque", unit="A", how=rated),
-        Wanted(name="input_power_at_rated_torque", unit="W", how=f"voltage times current, each by {rated}"),
-        Wanted(name="output_power_at_rated_torque", unit="W", how=f"rated torque times speed by {rated}"),
-        Wanted(name="efficiency_at_rated_torque", unit="1", how="output power by input power at rated torque"),
-        Wanted(name="friction_torque_at_rated_torque", unit="N·m", how="K·I - T at rated torque (iron loss included)"),
-        Wanted(name="hysteresis_current", unit="A", how=gap),
-        Wanted(name="hysteresis_speed", unit="r/min", how=gap),
-        Wanted(name="hysteresis_at_torque", unit="N·m", how="shaft torque where the hysteresis is stated"),
+        Wanted(name="winding_resistance", unit="Ω", how=f"R, winding with brush contacts {winding}, {fit}"),
+        Wanted(name="winding_resistance_20", unit="Ω", how=f"The winding resistance R {warm}"),
+        Wanted(name="brush_drop", unit="V", how=f"Ub {fit}"),
+        Wanted(name="stall_torque", unit="N·m", how=f"Kt·Is - T0, extrapolated {at}: stall current Is, friction T0."),
+        Wanted(name="stall_current", unit="A", how=f"Is = (U - Ub)/R, extrapolated along {lines}."),
+        Wanted(name="no_load_speed_extrapolated", unit="r/min", how=f"ω where T = 0, extrapolated along {lines}."),
+        Wanted(name="no_load_current_extrapolated", unit="A", how=f"I0 = b/a where T = 0, extrapolated along {lines}."),
+        Wanted(
+            name="maximum_output_power", unit="W", how=f"ω0·Ts/4, half of stall torque at half of no-load speed {at}."
+        ),
+        Wanted(name="maximum_efficiency", unit="1", how=f"T·ω/(U·I) at I = √(I0·Is), on {lines}."),
+        Wanted(name="current_at_maximum_efficiency", unit="A", how="√(I0·Is), root of no-load times stall current."),
+        Wanted(name="speed_at_maximum_efficiency", unit="r/min", how=f"ω at I = √(I0·Is), on {lines}."),
+        Wanted(name="torque_at_maximum_efficiency", unit="N·m", how=f"T at I = √(I0·Is), on {lines}."),
+        Wanted(name="speed_at_rated_torque", unit="r/min", how=f"shaft_speed n, {rated}."),
+        Wanted(name="current_at_rated_torque", unit="A", how=f"dc_current I, {rated}."),
+        Wanted(name="input_power_at_rated_torque", unit="W", how=f"U·I, dc_voltage times dc_current, each {rated}."),
+        Wanted(
+            name="output_power_at_rated_torque", unit="W", how=f"T·n·π/30 at rated torque T, shaft_speed n {rated}."
+        ),
+        Wanted(name="efficiency_at_rated_torque", unit="1", how=f"T·n·π/30/(U·I), output by input power, {rated}."),
+        Wanted(name="friction_torque_at_rated_torque", unit="N·m", how=f"K·I - T, iron loss included, {rated}."),
+        Wanted(name="hysteresis_current", unit="A", how=f"dc_current {gap}"),
+        Wanted(name="hysteresis_speed", unit="r/min", how=f"shaft_speed {gap}"),
+        Wanted(name="hysteresis_at_torque", unit="N·m", how="shaft_torque where the hysteresis is stated."),
     ]
-    wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
+    wanted += [Wanted(name=c, unit="°C", how=f"Mean of {c} over the test's points.") for c in TEMPERATURES]
     ranges = " or ".join(joint.shaft.channels)
     torque = f"{ranges}, the narrowest range usable at the point" if len(joint.shaft.channels) > 1 else "shaft torque"
+    torque += " plus J·dω/dt where the speed changed" if joint.shaft.adds_inertia else ""
     columns = [
         ("voltage", "V", f"at the motor terminals, {MEAN}"),
         ("current", "A", MEAN),
@@ -73,10 +81,12 @@ def wanted_of_load(joint: JointModel, which: NDArray[np.intp], *, voltage_v: flo
 def _torque_constant(joint: JointModel) -> str:
     if joint.has_friction_line:
         return (
-            f"least squares of T = Kt·I - (T0 + b·ω + c·ω²) over the {joint.table.size} no-load and load points of the "
-            "run together: shaft torque an ampere, friction's change with speed taken off"
+            f"Kt by least squares of T = Kt·I - (T0 + b·ω + c·ω²) over the {joint.table.size} no-load and load points "
+            "of the run together: shaft torque an ampere, friction's change with speed taken off."
         )
+    if joint.held_speed:
+        return "Kt = dT/dI, slope of shaft_torque over dc_current through the load points, all at one held speed."
     return (
-        "slope of shaft torque over current, load points, less half of what it would fall by if all friction were "
-        "proportional to speed (no no-load points tell)"
+        "Kt = dT/dI, slope of shaft_torque over dc_current through the load points, less half of what it would fall by "
+        "if all friction were proportional to speed (no no-load points tell)."
     )

@@ -79,7 +79,11 @@ def evaluate_no_load(record: Record, test: RecordedTest, joint: JointModel) -> T
 def _additions(joint: JointModel) -> dict[str, list[Addition]]:
     if not joint.has_friction_line:
         return {}
-    bend = Addition(name="bend of friction over speed", standard_uncertainty=joint.friction_bend_nm() / math.sqrt(3.0))
+    bend = Addition(
+        name="shaft_torque, bend of friction over speed",
+        standard_uncertainty=joint.friction_bend_nm() / math.sqrt(3.0),
+        distribution="rectangular",
+    )
     return {"friction_torque_coulomb": [bend]}
 
 
@@ -146,32 +150,27 @@ def _points(joint: JointModel, x: Floats, c: Constants, which: NDArray[np.intp])
 
 def _wanted(joint: JointModel, which: NDArray[np.intp]) -> Sequence[Wanted]:
     n = joint.table.size
-    fit = f"least squares of U = K·ω + R·I + Ub over the {n} no-load and load points of the run together"
-    line = "local line through the voltage steps about rated voltage"
-    corrected = f"{line}, {_CORRECTED}" if joint.has_torque else f"{line}, with the bench's own drag"
+    fit = f"by least squares of U = K·ω + R·I + Ub over the {n} no-load and load points of the run together."
+    line = "read at rated voltage on a local line through the voltage steps about it"
+    corrected = f"{line}, {_CORRECTED}." if joint.has_torque else f"{line}, with the bench's own drag."
+    friction = (
+        "the line T0 + b·ω through K·I - T, the current's torque less the bench's own drag, of the no-load points."
+    )
     wanted = [
-        Wanted(name="no_load_speed", unit="r/min", how=corrected),
-        Wanted(name="no_load_current", unit="A", how=corrected),
-        Wanted(name="voltage_constant", unit="V·s/rad", how=fit),
-        Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=fit),
-        Wanted(
-            name="friction_torque_coulomb",
-            unit="N·m",
-            how="K·I less the bench's own drag over the no-load points, a line over speed: at 0",
-        ),
-        Wanted(
-            name="friction_coefficient_viscous",
-            unit="N·m·s/rad",
-            how="K·I less the bench's own drag over the no-load points, a line over speed: its slope",
-        ),
+        Wanted(name="no_load_speed", unit="r/min", how=f"shaft_speed {corrected}"),
+        Wanted(name="no_load_current", unit="A", how=f"dc_current {corrected}"),
+        Wanted(name="voltage_constant", unit="V·s/rad", how=f"K {fit}"),
+        Wanted(name="voltage_constant_per_1000_rpm", unit="V/(1000 r/min)", how=f"1000·π/30·K, with K {fit}"),
+        Wanted(name="friction_torque_coulomb", unit="N·m", how=f"T0 of {friction}"),
+        Wanted(name="friction_coefficient_viscous", unit="N·m·s/rad", how=f"b of {friction}"),
         Wanted(
             name="friction_torque_at_no_load",
             unit="N·m",
-            how="K times the no-load current, which is without the bench's own drag (iron loss included)",
+            how="K·I0, with the no-load current I0, which is without the bench's own drag (iron loss included).",
         ),
-        Wanted(name="bench_drag_at_no_load", unit="N·m", how=f"shaft torque, all of it the bench's own, {line}"),
+        Wanted(name="bench_drag_at_no_load", unit="N·m", how=f"shaft_torque, all of it the bench's own, {line}."),
     ]
-    wanted += [Wanted(name=c, unit="°C", how="mean over the test's points") for c in TEMPERATURES]
+    wanted += [Wanted(name=c, unit="°C", how=f"Mean of {c} over the test's points.") for c in TEMPERATURES]
     columns = [("voltage", "V", f"at the motor terminals, {MEAN}"), ("current", "A", MEAN), ("speed", "r/min", MEAN)]
     if joint.has_torque:
         columns += [

@@ -28,6 +28,7 @@ POOR_TORQUE_SHARE = 0.8
 SLIP_SHARE = 0.02  # between two speeds of one shaft
 PAIRS_SHARE = 0.1  # between frequency by speed and the pole pairs of the motor file
 CONTACT_V = 0.5  # beyond cable and 2 % of the voltage, a contact or sense lead is suspected
+STANDING_SHARE = 0.1  # of the speed asked for, below which the shaft does not turn as it should
 POWER_SHARE = 0.02  # of the input, below which an unbalanced phase means nothing
 
 
@@ -41,7 +42,7 @@ def plausibility_notes(points: DirectPoints, outputs: Mapping[str, Output]) -> l
         notes.append(f"{lost} of {len(points.test.points)} points have no usable speed above standstill.")
     if points.table.size == 0:
         return notes
-    checks: list[Callable[[DirectPoints], list[str]]] = [_speeds, _held, _supply, _direction]
+    checks: list[Callable[[DirectPoints], list[str]]] = [_standing, _speeds, _held, _supply, _direction]
     if points.brushless:
         checks += [_phases, _pole_pairs, _torque_of_current, _power_factor]
     for check in checks:
@@ -66,10 +67,29 @@ def _loaded(points: DirectPoints) -> Flags:
     return np.asarray(asked > LOADED_SHARE * (np.nanmax(asked, initial=0.0) if rated is None else rated))
 
 
+def _turns(points: DirectPoints) -> Flags:
+    """Where the shaft turned about as asked; elsewhere the phases carry direct current and nothing balances."""
+    asked = _asked(points, "speed_rpm")
+    return ~(np.abs(_mean(points, SPEED)) < STANDING_SHARE * asked)
+
+
+def _standing(points: DirectPoints) -> list[str]:
+    still = ~_turns(points)
+    if not still.any():
+        return []
+    who = "two exchanged phase leads, a lost commutation" if points.brushless else "a lead that is off"
+    return [
+        (
+            f"The shaft hardly turned at {points_named(points.table, still)}, where a speed was asked for: {who} or a "
+            "jammed shaft is the likely suspect."
+        )
+    ]
+
+
 def _speeds(points: DirectPoints) -> list[str]:
     """The load drive's encoder and ours stand on one shaft."""
     speed, drive = _mean(points, SPEED), _mean(points, "drive_speed")
-    wrong = np.abs(drive - speed) > SLIP_SHARE * np.abs(speed)
+    wrong = (np.abs(drive - speed) > SLIP_SHARE * np.abs(speed)) & _turns(points)
     if not wrong.any():
         return []
     where = points_named(points.table, wrong)
@@ -119,7 +139,7 @@ def _supply(points: DirectPoints) -> list[str]:
 
 
 def _direction(points: DirectPoints) -> list[str]:
-    wrong = _loaded(points) & (_torque(points) < 0.0)
+    wrong = _loaded(points) & (_torque(points) < 0.0) & _turns(points)
     if not wrong.any():
         return []
     return [
@@ -151,6 +171,7 @@ def _phases(points: DirectPoints) -> list[str]:
     }
     for what, suspect in suspects.items():
         wrong, phase, share = _unbalance(points, what)
+        wrong = wrong & _turns(points)
         if what == "current":  # without load the phases carry little but offsets
             wrong = wrong & (_mean(points, MOTOR_CURRENT) > 0.1 * (points.record.rated("phase_current_a") or 0.0))
         for k in sorted(set(phase[wrong].tolist())):
@@ -169,6 +190,7 @@ def _phase_powers(points: DirectPoints, *, known: bool) -> list[str]:
     apparent = _mean(points, "motor_apparent_power")
     spread = each.max(axis=0) - each.min(axis=0)
     wrong = (total > 0.0) & (spread > UNBALANCED_SHARE * total) & ~(total < POWER_SHARE * apparent) & _loaded(points)
+    wrong = wrong & _turns(points)
     if known or not wrong.any():
         return []
     low = int(np.argmin(each[:, np.flatnonzero(wrong)[0]])) + 1
@@ -189,7 +211,7 @@ def _pole_pairs(points: DirectPoints) -> list[str]:
         return []
     with np.errstate(invalid="ignore", divide="ignore"):
         found = _mean(points, FREQUENCY) * 60.0 / np.abs(_mean(points, SPEED))
-    wrong = np.abs(found - pairs) > PAIRS_SHARE * pairs
+    wrong = (np.abs(found - pairs) > PAIRS_SHARE * pairs) & _turns(points)
     if not wrong.any():
         return []
     return [
@@ -209,7 +231,7 @@ def _torque_of_current(points: DirectPoints) -> list[str]:
     if sheet is None or rated is None:
         return []
     expected = math.sqrt(3.0) * sheet * 60.0 / (2000.0 * math.pi) * _mean(points, MOTOR_CURRENT)
-    flowing = (_mean(points, MOTOR_CURRENT) > LOADED_SHARE * rated) & (points.test.kind != "back_emf")
+    flowing = (_mean(points, MOTOR_CURRENT) > LOADED_SHARE * rated) & _turns(points) & (points.test.kind != "back_emf")
     torque = _torque(points)
     none = flowing & (torque < NO_TORQUE_SHARE * expected)
     poor = flowing & ~none & (torque < POOR_TORQUE_SHARE * expected)

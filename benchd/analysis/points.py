@@ -29,7 +29,7 @@ class PointTable:
     slope: Mapping[str, NDArray[np.float64]]  # the channel's unit per second
     slope_uncertainty: Mapping[str, NDArray[np.float64]]
     complaints: tuple[Mapping[str, str], ...]  # by point: channel to reason
-    drift_notes: tuple[tuple[str, ...], ...]  # by point
+    changes: tuple[Mapping[str, float], ...]  # by point: channel to change over the window, where it is worth a word
 
     @property
     def size(self) -> int:
@@ -73,7 +73,7 @@ class PointTable:
             slope={c: v[index] for c, v in self.slope.items()},
             slope_uncertainty={c: v[index] for c, v in self.slope_uncertainty.items()},
             complaints=tuple(self.complaints[i] for i in index),
-            drift_notes=tuple(self.drift_notes[i] for i in index),
+            changes=tuple(self.changes[i] for i in index),
         )
 
 
@@ -108,13 +108,8 @@ def point_table(record: Record, tests: Sequence[int], channels: Sequence[str]) -
         slope=column(lambda m: m.slope),
         slope_uncertainty=column(lambda m: m.slope_uncertainty),
         complaints=tuple({c: means[c][i].complaint for c in held if means[c][i].complaint} for i in range(count)),
-        drift_notes=tuple(
-            tuple(
-                f"{c} drifts by {means[c][i].change:.3g} {record.units.get(c, '')} over the averaging window"
-                for c in held
-                if _worth_telling(record, c, means[c][i])
-            )
-            for i in range(count)
+        changes=tuple(
+            {c: means[c][i].change for c in held if _worth_telling(record, c, means[c][i])} for i in range(count)
         ),
     )
 

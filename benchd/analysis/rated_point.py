@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.averages import first_rows, settled_mean
+from benchd.analysis.captured import captured_outputs, captured_wanted
 from benchd.analysis.direct import TEMPERATURES, DirectPoints
 from benchd.analysis.direct_words import formulas, of_point
 from benchd.analysis.plausibility import plausibility_notes
@@ -27,7 +28,7 @@ HALF_HOUR_S = 1800.0
 EQUILIBRIUM_K = 1.0  # per half hour, IEC 60034-1 (value from memory)
 SHORTEST_TREND_S = 20.0
 RESOLUTION_K = 0.1  # of a thermometer, assumed: common practice for tenths of a kelvin
-OFF_SHARE = 0.01  # away from what was asked: worth a sentence
+OFF_SHARE = 0.02  # away from what was asked: worth a sentence
 MAIN = (
     "efficiency",
     "converter_efficiency",
@@ -62,13 +63,15 @@ def evaluate_rated_point(record: Record, test: RecordedTest) -> TestResults:
     outputs: dict[str, Output] = {}
     if end is not None:
         outputs = propagate(lambda x: _outputs(points, x, end, begin), points.inputs.nominal, points.sources)
+    outputs |= captured_outputs(record, test, point=last)
     outputs |= {f"{c}_trend": trend for c in TEMPERATURES if (trend := _trend(record, test, c)) is not None}
     reasons = _reasons(points, end, begin)
+    wanted = _wanted(points, names, begin=begin)
     notes = [*plausibility_notes(points, outputs), *_notes(points, outputs, last)]
     return TestResults(
         kind=test.kind,
         index=test.index,
-        quantities=collect(_wanted(points, names, begin=begin), outputs, reasons),
+        quantities=collect([*wanted, *captured_wanted(record, test, point=last)], outputs, reasons),
         notes=tuple(notes),
         points=gathered(points.table.asked, outputs, names),
         units={name: UNITS[name] for name in names},

@@ -67,7 +67,8 @@ class Record:
     is -1 outside of one). `quality` holds the numbers of `benchd.rules.channels.Quality`. Values are calibrated, in
     the units of `units`. `motor` is the motor file as a mapping, with its tables `rated` (`voltage_v`,
     `torque_nm`, `current_a`) and `data_sheet` (`resistance_ohm`); a brushless motor's `voltage_v` is the DC link's, and
-    its `resistance_ohm` lies between two terminals. `setup` holds the table `coupling` (`inertia_kgm2`). What is
+    its `resistance_ohm` lies between two terminals. `setup` holds the table `coupling` (`inertia_kgm2`, or
+    `specimen_side_inertia_kgm2` where only a part of it is on the specimen's side of the transducer). What is
     missing makes the quantities that need it "not determined".
     """
 
@@ -93,7 +94,10 @@ class Record:
     @property
     def inertia_kgm2(self) -> float | None:
         """Rotor and coupling on the specimen's side of the transducer; None where either is not given."""
-        rotor, coupling = self.data_sheet("inertia_kgm2"), _number(self.setup.get("coupling"), "inertia_kgm2")
+        rotor, table = self.data_sheet("inertia_kgm2"), self.setup.get("coupling")
+        coupling = _number(table, "specimen_side_inertia_kgm2")
+        if coupling is None:  # all of it stands between specimen and transducer
+            coupling = _number(table, "inertia_kgm2")
         return None if rotor is None or coupling is None else rotor + coupling
 
     def rated(self, name: str) -> float | None:

@@ -3,7 +3,7 @@
 It must never judge a motor. A transducer may be recorded in several ranges, each a channel with its own calibration and
 zero; at a point the narrowest one counts that is neither overloaded nor forbidden by the test's `torque_range`.
 While the speed still changes, part of the specimen's torque accelerates its rotor and its side of the coupling and
-never reaches the transducer: it is added from the speed's own slope.
+never reaches the transducer: it is added from the speed's own slope where that is beyond noise.
 """
 
 import math
@@ -53,8 +53,9 @@ class ShaftTorque:
         self.channels: tuple[str, ...] = tuple(self._all[i] for i in used)
         self._doubts = {c: _doubt(record, table, c) for c in self._all} if len(self._all) > 1 else {}
         self._inertia_kgm2 = record.inertia_kgm2
-        speed = table.slope.get(SPEED, np.zeros(table.size))
-        self._alpha = np.nan_to_num(speed) * RAD_S_PER_RPM
+        nothing = np.zeros(table.size)
+        moves = table.drift.get(SPEED, nothing) > 0.0  # a slope within noise adds nothing, as it carries no mean
+        self._alpha = np.where(moves, np.nan_to_num(table.slope.get(SPEED, nothing)), 0.0) * RAD_S_PER_RPM
 
     def _choose(self) -> NDArray[np.intp]:
         chosen = np.full(self.table.size, -1, dtype=np.intp)
@@ -73,6 +74,11 @@ class ShaftTorque:
     def usable(self) -> NDArray[np.bool_]:
         """Which points (n,) have a torque."""
         return np.asarray(self._chosen >= 0)
+
+    @property
+    def adds_inertia(self) -> bool:
+        """Whether J·dω/dt is added at any point."""
+        return self._inertia_kgm2 is not None and bool(np.any(self._alpha != 0.0))
 
     @property
     def forbids(self) -> Mapping[int, str]:
@@ -111,6 +117,7 @@ class ShaftTorque:
                 name=INERTIA,
                 value=self._inertia_kgm2,
                 standard_uncertainty=INERTIA_HALF_WIDTH_SHARE * self._inertia_kgm2 / math.sqrt(3.0),
+                distribution="rectangular",
                 source="shaft_torque, inertia of rotor and coupling, assumed within 20 % of the data sheets",
             ),
         )

@@ -141,7 +141,7 @@ def test_hysteresis_between_up_and_down_is_found_and_widens_the_rated_point():
     results = evaluate(record([Played(kind="load", visits=visits)]))
     assert results.quantity("load", "hysteresis_losses").value == pytest.approx(8.0, abs=1.0)
     q = results.quantity("load", "losses_at_rated_torque")
-    assert q.budget["difference between torque up and down"] == pytest.approx(4.0 / math.sqrt(3.0), rel=0.1)
+    assert q.budget["shaft_torque, difference between up and down"] == pytest.approx(4.0 / math.sqrt(3.0), rel=0.1)
 
 
 def test_every_point_stands_in_the_table_with_its_uncertainty(whole):

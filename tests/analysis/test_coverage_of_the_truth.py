@@ -105,7 +105,7 @@ def test_a_bent_brush_characteristic_widens_the_uncertainty_until_it_covers_the_
     still = errors(linearity=False, noise=0.2)
     straight = evaluate(make_run(truth, still, np.random.default_rng(1)))
     curved = evaluate(make_run(bent, still, np.random.default_rng(1)))
-    name = "deviation from the voltage equation"
+    name = "dc_voltage, deviation from the voltage equation"
     narrow, wide = (r.quantity("load", "winding_resistance") for r in (straight, curved))
     assert wide.standard_uncertainty > 3.0 * narrow.standard_uncertainty
     assert wide.budget[name] > 10.0 * narrow.budget.get(name, 0.0)
@@ -119,7 +119,7 @@ def test_friction_that_bends_over_speed_widens_what_is_said_of_standstill_until_
     still = errors(linearity=False, noise=0.2)
     straight = evaluate(make_run(truth, still, np.random.default_rng(1))).quantity("no_load", "friction_torque_coulomb")
     curved = evaluate(make_run(bent, still, np.random.default_rng(1)))
-    name = "bend of friction over speed"
+    name = "shaft_torque, bend of friction over speed"
     assert straight.budget.get(name, 0.0) < 0.2 * straight.standard_uncertainty
     coulomb = curved.quantity("no_load", "friction_torque_coulomb")
     assert coulomb.budget[name] > 0.5 * coulomb.standard_uncertainty

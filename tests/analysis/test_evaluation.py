@@ -103,7 +103,7 @@ def test_hysteresis_is_found_and_widens_the_rated_point(truth, errors, make_run)
     assert gap.value == pytest.approx(0.01 / truth.k, rel=0.1)  # 10 mN·m more friction on the way down
     assert abs(none.quantity("load", "hysteresis_current").value) < 0.1 * gap.value
     wide = some.quantity("load", "current_at_rated_torque")
-    assert wide.budget["difference between torque up and down"] == pytest.approx(0.1 / math.sqrt(3.0), rel=0.1)
+    assert wide.budget["shaft_torque, difference between up and down"] == pytest.approx(0.1 / math.sqrt(3.0), rel=0.1)
 
 
 def test_without_a_no_load_test_the_brush_drop_is_not_determined_and_the_constant_stays_honest(truth, errors, make_run):

@@ -68,6 +68,29 @@ def test_a_speed_that_never_settled_is_told():
     assert any("never settled within 5 r/min" in n for n in told)
 
 
+def test_a_shaft_that_hardly_turns_is_one_sentence_and_not_five():
+    still = changed(
+        load_test(MACHINE), **scaled("phase_current_3", 0.1), shaft_speed=lambda _: 1.0, drive_speed=lambda _: -2.0
+    )
+    told = [n for n in notes_of(still) if "likely suspect" in n]
+    assert len(told) == 1
+    assert "hardly turned" in told[0]
+    assert "two exchanged phase leads" in told[0]
+
+
+def test_points_with_one_cause_share_a_sentence():
+    told = notes_of(changed(load_test(MACHINE), dc_voltage=lambda _: math.nan))
+    assert [n for n in told if "dc_voltage" in n] == [told[0]]
+    assert told[0].startswith("Points 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11: dc_voltage")
+
+
+def test_torque_an_ampere_far_below_the_back_emf_s_constant_is_told():
+    weak = changed(load_test(MACHINE), **{c: (lambda s, c=c: s[c] / 0.8) for c in ("motor_current",)})
+    sound = [back_emf_test(MACHINE), load_test(MACHINE)]
+    assert not any("torque constant" in n for n in evaluate(record(sound)).notes)
+    assert any("below the torque constant" in n for n in evaluate(record([sound[0], weak])).notes)
+
+
 def test_a_saturated_torque_leaves_its_points_without_power_and_says_so():
     run = record([load_test(MACHINE)])
     marks = run.quality["shaft_torque"].copy()

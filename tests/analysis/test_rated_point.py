@@ -142,6 +142,8 @@ def test_a_brushed_load_test_at_a_held_speed_reads_rated_torque_without_carrying
     assert q.value == pytest.approx(0.25 * 2400.0 / RPM / (at["dc_voltage"] * at["dc_current"]), rel=1e-4)
     kt = results.quantity("load", "torque_constant")
     assert abs(kt.value - 0.065) < expanded(kt)[0] < 0.01
+    # friction is the same at all of these points: nothing is assumed of how it changes with speed
+    assert not any(name.startswith("friction, assumed") for name in kt.budget)
     assert results.quantity("load", "voltage_constant").value is not None
     assert "stall_torque" not in [one.name for one in results.tests["load"].quantities]
     assert set(results.tests["load"].points[0].values) >= {

@@ -69,6 +69,13 @@ def test_the_torque_that_accelerates_the_rotor_is_added(way):
     assert any("inertia times the slope" in n for n in results.tests["rated_point"].notes)
 
 
+def test_only_the_coupling_s_part_on_the_specimen_s_side_counts_where_it_is_given():
+    turning = {**MACHINE.loaded(5.0, 1000.0), "shaft_speed": lambda t: 1000.0 + 400.0 * t, "shaft_torque": 5.0}
+    half = {"coupling": {"inertia_kgm2": 1e-4, "specimen_side_inertia_kgm2": 5e-5}}
+    q = evaluate(record([rated(turning)], sensors=QUIET, setup=half)).quantity("rated_point", "torque")
+    assert q.value - 5.0 == pytest.approx((J_KGM2 - 5e-5) * 400.0 / RPM, rel=1e-3)
+
+
 def test_without_an_inertia_the_reader_is_told_that_nothing_is_added():
     turning = {**MACHINE.loaded(5.0, 1000.0), "shaft_speed": lambda t: 1000.0 + 400.0 * t}
     results = evaluate(record([rated(turning)], sensors=QUIET, setup={}))
