@@ -15,10 +15,12 @@ from benchd.analysis.curves import distinct_levels
 from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.direct import FUNDAMENTAL, MOTOR_CURRENT, TEMPERATURES, DirectPoints
 from benchd.analysis.fits import least_squares
+from benchd.analysis.headline import HEADLINES
 from benchd.analysis.joint import excess_scatter
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.plausibility import plausibility_notes
 from benchd.analysis.point_results import UNITS, gathered, spread
-from benchd.analysis.propagation import Output, Source, propagate
+from benchd.analysis.propagation import Output, Source
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 from benchd.analysis.torque import SPEED
@@ -149,7 +151,11 @@ def evaluate_back_emf(record: Record, test: RecordedTest) -> TestResults:
     """Voltage constant (line to line, rms), torque constant, flux linkage, and what the specimen drags."""
     emf = _BackEmf(record, test)
     points = emf.points
-    outputs = propagate(emf.outputs, points.inputs.nominal, emf.sources()) if emf.names else {}
+    outputs = (
+        propagate_both(emf.outputs, points.inputs.nominal, emf.sources(), headlines=HEADLINES["back_emf"])
+        if emf.names
+        else {}
+    )
     return TestResults(
         kind=test.kind,
         index=test.index,

@@ -14,9 +14,11 @@ from benchd.analysis.curves import Reading
 from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.direct import MOTOR_CURRENT, TEMPERATURES, Columns, DirectPoints
 from benchd.analysis.direct_words import of_point
+from benchd.analysis.headline import HEADLINES
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.plausibility import plausibility_notes
 from benchd.analysis.point_results import UNITS, gathered, spread
-from benchd.analysis.propagation import Source, propagate
+from benchd.analysis.propagation import Source
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
@@ -94,7 +96,11 @@ def evaluate_brushless_no_load(record: Record, test: RecordedTest) -> TestResult
     """Input power, current and losses without load, by speed and at rated speed."""
     no_load = _NoLoad(record, test)
     points = no_load.points
-    outputs = propagate(no_load.outputs, points.inputs.nominal, no_load.sources()) if no_load.columns else {}
+    outputs = (
+        propagate_both(no_load.outputs, points.inputs.nominal, no_load.sources(), headlines=HEADLINES["no_load"])
+        if no_load.columns
+        else {}
+    )
     reasons = dict.fromkeys(QUANTITIES, no_load.why)
     if not no_load.why:
         lacking = points.why_missing("torque")

@@ -14,10 +14,12 @@ from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.direct import TEMPERATURES, Columns, DirectPoints
 from benchd.analysis.direct_words import formulas, of_point
 from benchd.analysis.fits import local_line
+from benchd.analysis.headline import HEADLINES
 from benchd.analysis.joint import excess_scatter
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.plausibility import plausibility_notes
 from benchd.analysis.point_results import UNITS, gathered, spread
-from benchd.analysis.propagation import Addition, Source, propagate
+from benchd.analysis.propagation import Addition, Source
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
@@ -276,7 +278,13 @@ def evaluate_direct_load(record: Record, test: RecordedTest) -> TestResults:
     """Powers, losses and efficiencies by point and at rated torque, best efficiency, hysteresis."""
     load = DirectLoad(record, test)
     points = load.points
-    outputs = propagate(load.outputs, points.inputs.nominal, load.sources(), load.additions()) if load.columns else {}
+    outputs = (
+        propagate_both(
+            load.outputs, points.inputs.nominal, load.sources(), load.additions(), headlines=HEADLINES["load"]
+        )
+        if load.columns
+        else {}
+    )
     return TestResults(
         kind=test.kind,
         index=test.index,

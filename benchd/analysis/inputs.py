@@ -159,7 +159,10 @@ class Inputs:
         """The channel's means (b, n) under the errors in `inputs` (b, m)."""
         gain = inputs[:, self._gain[name], None]
         offset = inputs[:, self._offset[name], None]
-        return np.asarray(self.table.mean[name] * (1.0 + gain) + offset + inputs[:, self._deviation[name]])
+        shown = self.table.mean[name] * (1.0 + gain)
+        shown += offset  # in place: this is most of what a propagation of distributions costs
+        shown += inputs[:, self._deviation[name]]
+        return np.asarray(shown, dtype=np.float64)
 
     def deviation(self, inputs: Floats, model: str) -> Floats:
         """The deviations (b, n) of a model's points."""

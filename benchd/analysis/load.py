@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 
 from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, characteristic_points, resistance_at
 from benchd.analysis.fits import levels_near, local_line
+from benchd.analysis.headline import HEADLINES
 from benchd.analysis.joint import VOLTAGE, WINDING, Constants, JointModel
 from benchd.analysis.load_quantities import HYSTERESIS, wanted_of_load
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.point_results import UNITS, gathered, named
-from benchd.analysis.propagation import Addition, Output, coverage_factor, propagate
+from benchd.analysis.propagation import Addition, Output, coverage_factor
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, collect
 
@@ -281,7 +283,7 @@ def evaluate_load(record: Record, test: RecordedTest, joint: JointModel) -> Test
         sources += [*joint.torque_line_sources(), *joint.torque_equation_sources()]
     if joint.has_friction_line:
         sources += joint.friction_sources()
-    outputs = propagate(load.outputs, joint.inputs.nominal, sources, load.additions())
+    outputs = propagate_both(load.outputs, joint.inputs.nominal, sources, load.additions(), headlines=HEADLINES["load"])
     state = _winding_state(joint)
     wanted = wanted_of_load(joint, load.which, voltage_v=load.voltage_v, winding=state)
     table = {name: known for name, known in _TABLE.items() if joint.has_torque or name not in _OF_TORQUE}

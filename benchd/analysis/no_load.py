@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 
 from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.fits import levels_near, local_line
+from benchd.analysis.headline import HEADLINES
 from benchd.analysis.joint import TEMPERATURES, VOLTAGE, Constants, JointModel
 from benchd.analysis.load_quantities import MEAN
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.point_results import UNITS, gathered, named
-from benchd.analysis.propagation import Addition, propagate
+from benchd.analysis.propagation import Addition
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
@@ -65,7 +67,7 @@ def evaluate_no_load(record: Record, test: RecordedTest, joint: JointModel) -> T
     sources = [*joint.sources, *(joint.friction_sources() if joint.has_friction_line else [])]
     table = {name: known for name, known in _TABLE.items() if joint.has_torque or name not in _OF_TORQUE}
     table |= {c: c for c in joint.thermometers}
-    results = propagate(outputs, joint.inputs.nominal, sources, _additions(joint))
+    results = propagate_both(outputs, joint.inputs.nominal, sources, _additions(joint), headlines=HEADLINES["no_load"])
     return TestResults(
         kind=test.kind,
         index=test.index,

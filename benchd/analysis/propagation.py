@@ -64,13 +64,26 @@ class Addition:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """One output by propagation of distributions: mean, standard deviation and 95 % coverage interval of its draws."""
+
+    value: float
+    standard_uncertainty: float
+    low: float
+    high: float
+    draws: int
+    seed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
-    """One propagated number; NaN where the evaluation gives none."""
+    """One propagated number; NaN where the evaluation gives none. `drawn` where its distribution was propagated too."""
 
     value: float
     standard_uncertainty: float
     degrees_of_freedom: float
     budget: Mapping[str, float]
+    drawn: Drawn | None = None
 
 
 def sensitivities(model: Model, nominal: Floats, steps: Floats) -> tuple[dict[str, float], dict[str, Floats]]:

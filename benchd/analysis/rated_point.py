@@ -14,9 +14,11 @@ from benchd.analysis.averages import first_rows, settled_mean
 from benchd.analysis.captured import captured_outputs, captured_wanted
 from benchd.analysis.direct import TEMPERATURES, DirectPoints
 from benchd.analysis.direct_words import formulas, of_point
+from benchd.analysis.headline import HEADLINES
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.plausibility import plausibility_notes
 from benchd.analysis.point_results import UNITS, gathered, named, spread
-from benchd.analysis.propagation import Output, propagate
+from benchd.analysis.propagation import Output
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
@@ -62,7 +64,12 @@ def evaluate_rated_point(record: Record, test: RecordedTest) -> TestResults:
     end, begin = number.get(last), number.get(first) if first != last else None
     outputs: dict[str, Output] = {}
     if end is not None:
-        outputs = propagate(lambda x: _outputs(points, x, end, begin), points.inputs.nominal, points.sources)
+        outputs = propagate_both(
+            lambda x: _outputs(points, x, end, begin),
+            points.inputs.nominal,
+            points.sources,
+            headlines=HEADLINES["rated_point"],
+        )
     outputs |= captured_outputs(record, test, point=last)
     outputs |= {f"{c}_trend": trend for c in TEMPERATURES if (trend := _trend(record, test, c)) is not None}
     reasons = _reasons(points, end, begin)

@@ -4,7 +4,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from benchd.analysis.monte_carlo import Drawn
 from benchd.analysis.propagation import Output
 from benchd.rules.quantities import Quantity
 
@@ -69,16 +68,8 @@ class Wanted:
     how: str
 
 
-def collect(
-    wanted: Sequence[Wanted],
-    outputs: Mapping[str, Output],
-    reasons: Mapping[str, str],
-    drawn: Mapping[str, Drawn] | None = None,
-) -> list[Quantity]:
-    """The wanted quantities in their order; what has no number is "not determined" with its reason.
-
-    `drawn` holds the intervals by propagation of distributions, for the outputs that have one.
-    """
+def collect(wanted: Sequence[Wanted], outputs: Mapping[str, Output], reasons: Mapping[str, str]) -> list[Quantity]:
+    """The wanted quantities in their order; what has no number is "not determined" with its reason."""
     quantities = []
     for want in wanted:
         output = outputs.get(want.name)
@@ -86,7 +77,7 @@ def collect(
             reason = reasons.get(want.name, "the evaluation gives no number for these points")
             quantities.append(Quantity.not_determined(want.name, want.unit, reason))
             continue
-        interval = None if drawn is None else drawn.get(want.name)
+        drawn = output.drawn
         quantities.append(
             Quantity(
                 name=want.name,
@@ -96,9 +87,9 @@ def collect(
                 degrees_of_freedom=output.degrees_of_freedom,
                 how=want.how,
                 budget=output.budget,
-                interval=None if interval is None else (interval.low, interval.high),
-                draws=0 if interval is None else interval.draws,
-                seed=0 if interval is None else interval.seed,
+                interval=None if drawn is None else (drawn.low, drawn.high),
+                draws=0 if drawn is None else drawn.draws,
+                seed=0 if drawn is None else drawn.seed,
             )
         )
     return quantities

@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, resistance_at
+from benchd.analysis.headline import HEADLINES
 from benchd.analysis.inputs import Inputs
+from benchd.analysis.monte_carlo import propagate_both
 from benchd.analysis.point_results import point_results
 from benchd.analysis.points import PointTable, point_table
-from benchd.analysis.propagation import Output, propagate
+from benchd.analysis.propagation import Output
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
 
@@ -84,7 +86,7 @@ def evaluate_winding_resistance(record: Record, test: RecordedTest) -> TestResul
                 found |= _carried(found, stem, inputs.channel(x, WINDING).mean(axis=1))
             return found
 
-        outputs = propagate(model, inputs.nominal, inputs.sources)
+        outputs = propagate_both(model, inputs.nominal, inputs.sources, headlines=HEADLINES["winding_resistance"])
     wanted = _wanted(record, pairs, stem)
     points, units = point_results(table, inputs, {"winding_voltage": VOLTAGE, "winding_current": CURRENT})
     return TestResults(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pytest
 
+from benchd.analysis import monte_carlo
 from benchd.analysis.record import Record, RecordedPoint, RecordedTest, Zero
 from benchd.rules.channels import Calibration, Contribution, Quality
 
@@ -217,6 +218,12 @@ def run(truth, errors, rng, *, no_load=True, load=True, window_rows=50, load_nm=
         motor={"rated": {"voltage_v": truth.rated_v, "torque_nm": truth.rated_nm, "current_a": 8.0}},
         setup={},
     )
+
+
+@pytest.fixture(autouse=True)
+def few_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A thousand draws for an interval, so that evaluations by the hundred stay quick."""
+    monkeypatch.setattr(monte_carlo, "DRAWS", 1000)
 
 
 @pytest.fixture

@@ -64,7 +64,9 @@ def test_a_group_with_one_known_and_one_estimated_member_is_drawn_with_the_estim
 
 def test_an_addition_is_drawn_on_top_of_its_output_alone():
     additions = {"first": [Addition(name="gap", standard_uncertainty=3.0, distribution="rectangular")]}
-    found = headline_intervals(ratio, NOMINAL, [source(1, 0.004)], ["first", "ratio"], additions=additions)
+    found = headline_intervals(
+        ratio, NOMINAL, [source(1, 0.004)], ["first", "ratio"], additions=additions, draws=50_000
+    )
     assert found["first"].standard_uncertainty == pytest.approx(3.0, rel=0.01)
     assert found["first"].high - found["first"].low == pytest.approx(0.95 * 2.0 * 3.0 * math.sqrt(3.0), rel=0.01)
     assert found["ratio"].standard_uncertainty == pytest.approx(2.5 * 0.001, rel=0.02)
@@ -73,7 +75,7 @@ def test_an_addition_is_drawn_on_top_of_its_output_alone():
 def test_it_agrees_with_the_law_of_propagation_where_nothing_is_bent():
     sources = [source(0, 0.01), source(1, 0.004), source(0, 0.02), source(0, 0.0)]
     law = propagate(ratio, NOMINAL, sources)["ratio"]
-    drawn = headline_intervals(ratio, NOMINAL, sources, ["ratio"])["ratio"]
+    drawn = headline_intervals(ratio, NOMINAL, sources, ["ratio"], draws=50_000)["ratio"]
     assert drawn.standard_uncertainty == pytest.approx(law.standard_uncertainty, rel=0.01)
     assert 0.5 * (drawn.low + drawn.high) == pytest.approx(law.value, abs=0.03 * law.standard_uncertainty)
 
