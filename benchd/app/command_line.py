@@ -203,6 +203,9 @@ def serve(
     operator: Annotated[str, typer.Option(help="Who is responsible at the bench.")] = "",
     data: DataDirectory = None,
     device: DeviceSettings = None,
+    report: Annotated[
+        bool, typer.Option("--report/--no-report", help="Evaluate the run at its end and make its PDF.")
+    ] = True,
 ) -> None:
     """Run the daemon; with PROGRAMME, MOTOR and SETUP, test one specimen and end."""
     from benchd.app.serve import COMPLETE, DriverBroken, default_runtime_directory  # noqa: PLC0415
@@ -228,8 +231,20 @@ def serve(
             fail(str(error), CONFIGURATION)
     if outcome.folder is not None:
         say(str(outcome.folder))
+        if report:
+            _paperwork(outcome.folder)
     if outcome.status != COMPLETE:
         fail(" ".join(outcome.sentences) or "The run did not complete; the log says why.", outcome.status)
+
+
+def _paperwork(folder: Path) -> None:
+    """Results and report of a run that has just ended; what goes wrong is told and changes nothing about the run."""
+    from benchd.app.paperwork import report_in_subprocess  # noqa: PLC0415
+
+    try:
+        say(str(report_in_subprocess(folder)))
+    except RecordsError as error:
+        tell(str(error))
 
 
 @app.command(short_help="Check files, their fit and the limits that will hold.")
@@ -243,7 +258,7 @@ def check(
     with one_sentence():
         loaded, run = load_all(bench, programme, motor, setup)
         plan = bench_plan(loaded)
-        for warning in loaded.warnings if run is None else (*loaded.warnings, *run.job.motor.warnings):
+        for warning in loaded.warnings if run is None else (*loaded.warnings, *run.warnings):
             say(f"Warning: {warning}\n")
         say(f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
         if run is None:
@@ -276,6 +291,22 @@ def evaluate(
     say("\n" + tables.results(results, everything=everything))
 
 
+@app.command("report", short_help="Make a run's report.pdf.")
+def report_command(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
+    *,
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+) -> None:
+    """Evaluate a run's folder, write report.pdf into it and print its path; the same folder gives the same bytes."""
+    from benchd.app.paperwork import report_in_subprocess  # noqa: PLC0415
+
+    if paper not in {"a4", "letter"}:
+        fail(f"--paper {paper} is not known: choose a4 or letter.", USAGE)
+    with one_sentence():
+        path = report_in_subprocess(run, paper=paper)
+    say(str(path))
+
+
 @app.command(short_help="Show the way from sample to one result.")
 def explain(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
@@ -305,9 +336,9 @@ def export(run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder
 def demo(
     *,
     data: DataDirectory = None,
-    specimen: Annotated[str, typer.Option(help="Which simulated specimen to test.")] = "vent_flap_24v",
+    specimen: Annotated[str, typer.Option(help="Which simulated specimen to test.")] = "pump_48v",
 ) -> None:
-    """Test an invented motor on a simulated bench over real protocols, about a minute; nothing real is touched."""
+    """Test an invented motor on a simulated bench over real protocols, about two minutes; nothing real is touched."""
     from benchd.app.demo import SCENARIOS, run_demo  # noqa: PLC0415
 
     if specimen not in SCENARIOS:

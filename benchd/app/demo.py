@@ -18,7 +18,8 @@ from rich.progress import BarColumn, Progress, TextColumn
 
 from benchd.app import tables
 from benchd.app.discovery import Unavailable, find_twin
-from benchd.app.evaluation import evaluate_in_subprocess
+from benchd.app.evaluation import RESULTS
+from benchd.app.paperwork import report_in_subprocess
 from benchd.app.streams import say
 from benchd.settings.places import settings_file
 
@@ -119,8 +120,9 @@ def run_demo(specimen: str, *, data: Path) -> int:
         if folder is not None:
             say(f"\nWhat was recorded until then is in\n{folder}")
         return status or 1
-    say("\n" + tables.results(evaluate_in_subprocess(folder), everything=False))
-    say(f"\nEverything recorded is in\n{folder}")
+    report = report_in_subprocess(folder)
+    say("\n" + tables.results(json.loads((folder / RESULTS).read_text()), everything=False))
+    say(f"\nEverything recorded is in\n{folder}\nand the report is\n{report}")
     return 0
 
 
@@ -198,6 +200,7 @@ def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, data: Pa
         scenario.operator,
         "--data",
         str(data),
+        "--no-report",
         *device_options(listening, scenario.bench),
     ]
 

@@ -14,10 +14,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from benchd.analysis import Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
+from benchd.analysis import CapturedWaveform, Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
 from benchd.analysis.decision import Decision, Requirement, Rule, decide
 from benchd.analysis.results import RecordResults
 from benchd.app.streams import place_of
+from benchd.app.waveform_scales import described_waveforms, scaled
 from benchd.records import (
     Ending,
     RecordsError,
@@ -26,6 +27,7 @@ from benchd.records import (
     read_ending,
     read_events,
     read_samples,
+    read_waveforms,
     recover,
     reseal,
     verify,
@@ -144,12 +146,32 @@ def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
         ],
         motor=description["configuration"]["motor"],
         setup=description["configuration"]["setup"],
+        waveforms=_waveforms(folder, description),
     )
     left_out = (
         f"Point {number} of test {test} was cut off before its window was full and is left out."
         for test, number in sorted(cut_off)
     )
     return record, (*samples.missing, *left_out)
+
+
+def _waveforms(folder: Path, description: Mapping[str, Any]) -> list[CapturedWaveform]:
+    """The captured windows, calibrated by what `run.json` says of each waveform; what is damaged is said in `lossy`."""
+    known = described_waveforms(description.get("waveforms"))
+    return [
+        CapturedWaveform(
+            test=one.test,
+            point=one.point,
+            rate_hz=one.rate_hz,
+            values={
+                str(known[signal]["name"]): scaled(raw.astype(np.float64), known[signal])
+                for signal, raw in one.values.items()
+                if signal in known
+            },
+            lossy=one.lossy,
+        )
+        for one in read_waveforms(folder)
+    ]
 
 
 def calibration_of(channel: Mapping[str, Any]) -> Calibration | None:

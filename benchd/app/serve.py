@@ -14,13 +14,13 @@ from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
 from benchd.app.streams import place_of
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
-from benchd.live.bench import WATCHED
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.link import Link
 from benchd.live.link_state import LinkChange
 from benchd.live.quiet import quiet_process
 from benchd.live.run import Recorder, Run
 from benchd.live.ticker import TimerfdTicker
+from benchd.live.watch import WATCHED
 from benchd.outside import log as outside_log
 from benchd.outside.foreign import foreign_voices
 from benchd.records import BenchLock

@@ -18,6 +18,7 @@ from benchd.rules.ramps import Slopes
 from benchd.settings.bench import Bench, Motor, Programme, Setup
 from benchd.settings.due import refuse_overdue
 from benchd.settings.fit import check_fit
+from benchd.settings.fit_warnings import fit_warnings
 from benchd.settings.limit_sources import LimitSource, limit_sources
 from benchd.settings.specimen_files import BrushlessMotorFile
 
@@ -81,6 +82,8 @@ class PlannedRun:
     job: Job
     plan: RunPlan
     tests: Sequence[Planned]
+
+    warnings: tuple[str, ...] = ()  # about files that fit and may yet make a result impossible
 
     @property
     def duration_s(self) -> float:
@@ -206,6 +209,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             winding_current_limit_a=winding_a,
         ),
         tests=tests,
+        warnings=(*job.motor.warnings, *fit_warnings(bench, job.motor, job.setup, job.programme)),
     )
 
 

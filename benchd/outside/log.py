@@ -204,6 +204,11 @@ def _spelled(value: object) -> object:
         return str(value)
     if value is None or isinstance(value, bool | int | float | str):
         return value
+    with contextlib.suppress(Exception):  # nested too deeply, or changed meanwhile
+        if isinstance(value, Mapping):
+            return {str(key): _spelled(item) for key, item in value.items()}
+        if isinstance(value, list | tuple):
+            return [_spelled(item) for item in value]
     with contextlib.suppress(Exception):
         return str(value)
     return "unprintable"

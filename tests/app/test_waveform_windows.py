@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from benchd.app.waveform_windows import scaled, windows_of
+from benchd.app.waveform_scales import scaled
+from benchd.app.waveform_windows import windows_of
 from benchd.records.waveforms import WaveformWindow
 from benchd.rules.channels import Calibration, Coefficients
 

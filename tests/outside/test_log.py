@@ -63,6 +63,15 @@ def test_a_line_has_event_level_and_utc_first_and_then_the_fields(pipe: Pipe) ->
     log.close()
 
 
+def test_a_number_that_json_lacks_leaves_the_others_beside_it_numbers(pipe: Pipe) -> None:
+    log = configure(pipe, utc_now=at_noon)
+    log.logger.info("progress", channels={"shaft_speed": 1500.0, "frequency": math.nan, "means": (1.0, math.inf)})
+    log.drain()
+    (line,) = pipe.lines()
+    assert line["channels"] == {"shaft_speed": 1500.0, "frequency": "nan", "means": [1.0, "inf"]}
+    log.close()
+
+
 def test_levels_below_the_chosen_one_are_not_logged_and_bound_fields_are(pipe: Pipe) -> None:
     log = configure(pipe, level=30)
     bound = log.logger.bind(run="r1")

@@ -211,6 +211,7 @@ def a_run(
     return [
         *(str(bench), str(file), "vent_flap_24v", "vent_flap"),
         *("--order", "17", "--serial", "0042", "--operator", "Odile Brandvold", "--data", str(folder / "data")),
+        "--no-report",
         *device_options(listening, bench),
     ]
 
