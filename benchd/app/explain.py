@@ -51,7 +51,9 @@ def explain_run(folder: Path, name: str) -> str:
         clock = description["clock"]
         anchor = ClockAnchor(mono_s=float(clock["mono_s"]), utc_ns=int(clock["utc_ns"]))
         described = {str(one["name"]): one for one in description["channels"]}
-        blocks += [_channel(record, table, channel, described[channel], anchor) for channel in channels]
+        for channel in channels:
+            lines = [*_conversion(record, channel, described[channel]), *_turned_zero(results, found, channel)]
+            blocks.append(_channel(record, table, channel, lines, anchor))
     return "\n\n".join(block for block in blocks if block)
 
 
@@ -181,3 +183,22 @@ def _conversion(record: Record, channel: str, described: Mapping[str, Any]) -> l
     if zero is not None:
         lines.append(f"  less the zero {zero.value:.9g} measured before the run (u {zero.standard_uncertainty:.2g})")
     return lines
+
+
+def _turned_zero(results: Mapping[str, Any], found: _Found, channel: str) -> list[str]:
+    """What a torque zero before this test found on this range: the evaluation takes it off the means below."""
+    if not channel.startswith("shaft_torque"):
+        return []
+    earlier = [
+        test
+        for test in results["tests"].values()
+        if test["kind"] == "torque_zero" and test["index"] < found.results["index"]
+    ]
+    name = "torque_zero" + channel.removeprefix("shaft_torque")
+    zeros = [one for test in earlier[-1:] for one in test["quantities"] if one["name"] == name]
+    return [
+        f"  the evaluation takes {one['value']:.9g} more off the means below, found by the torque zero of test "
+        f"{earlier[-1]['index']}"
+        for one in zeros
+        if one["value"] is not None
+    ]
