@@ -144,9 +144,9 @@ def _channels(quantity: Mapping[str, Any], record: Record) -> list[str]:
     return [channel for channel in record.values if channel in named]
 
 
-def _channel(record: Record, table: PointTable, channel: str, described: Mapping[str, Any], clock: ClockAnchor) -> str:
+def _channel(record: Record, table: PointTable, channel: str, conversion: Sequence[str], clock: ClockAnchor) -> str:
     unit = record.units[channel]
-    lines = [f"From sample to mean: {channel}, {unit}", *_conversion(record, channel, described)]
+    lines = [f"From sample to mean: {channel}, {unit}", *conversion]
     rows = [("point", "first tick, UTC", "last tick, UTC", "rows", f"mean, {unit}", "u of the mean")]
     for i, asked in enumerate(table.asked):
         at = np.flatnonzero((record.test == table.tests[i]) & (record.point == asked.point))
