@@ -4,8 +4,8 @@ import asyncio
 import math
 from collections.abc import Awaitable, Callable, Mapping
 
-from benchd.contract import Reading, SafetyChainReading
-from benchd.live.causes import Cause, cause_of
+from benchd.contract import SafetyChainReading
+from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed, Engine
 from benchd.live.heartbeat import Heartbeat
 from benchd.live.intake import Intake
@@ -13,34 +13,24 @@ from benchd.live.latch import Latch
 from benchd.live.link import Link
 from benchd.live.link_state import LinkState
 from benchd.live.plan import BenchPlan, PortRef
-from benchd.live.player import NOWHERE, Player
+from benchd.live.player import Player, misordered
 from benchd.live.poller import Poller
 from benchd.live.progress import progress
-from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.rack import LOOK_AGAIN_S, SPEEDS, Rack
 from benchd.live.recording import Recording
 from benchd.live.run import Run
 from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
-from benchd.live.supervision import (
-    STALL_TOO_LONG_S,
-    STALL_WORTH_TELLING_S,
-    chain_objection,
-    objection,
-    silence,
-    silent_after_s,
-    stall,
-    untaken,
-)
-from benchd.live.ticker import Tick, Ticker
-from benchd.rules.limits import Crossing, Reaction
-from benchd.rules.moves import Role
-from benchd.rules.states import COMPLETION, ENERGISED, Command, State
+from benchd.live.supervision import chain_objection
+from benchd.live.ticker import Ticker
+from benchd.live.watch import WATCHED, Watch
+from benchd.rules.limits import Reaction
+from benchd.rules.states import COMPLETION, Command, State
 
 PROGRESS_EVERY_S = 1.0
 BEAT_EVERY_S = 0.05  # a tenth of what chains commonly wait for; a chain that is polled faster gets no more beats
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
-WATCHED = ENERGISED | {State.STOPPING, State.ABORTING}
 
 
 class Bench:
@@ -59,31 +49,39 @@ class Bench:
         self._ticker = ticker
         self._log = on_event
         self._links = links
-        self._channels = {channel.name: channel for channel in plan.channels}
-        self.ticks = 0
-        self.missed_ticks = 0
         self._latch = Latch()
         self._because = ""
         self._hold_because = ""  # a limit asked for Hold where the table has none; it is obeyed in Execute
         self._run: Run | None = None
-        self._player: Player | None = None
         self.recording = Recording(plan.channels, offload=offload, on_failure=self._recording_failed)
-        self.intake = Intake(plan.channels, on_crossings=self._crossed)
-        self.setpoints = SetPoints(plan.slopes)
+        self._watch = Watch(plan, links, state=lambda: self.engine.state, trip=self.trip, on_event=self._event)
+        self.intake = Intake(plan.channels, on_crossings=self._watch.crossed)
+        self.setpoints = SetPoints(plan.slopes, roles=frozenset(plan.roles))
         self._rack = Rack(plan, links, self.intake, self.setpoints, on_event=self._event)
         self._starter = Starter(self._rack)
         self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
         self._pollers = self._make_pollers()
+        self._watch.begin(self._rack, self._pollers)
         self.engine = Engine(self._acts(), on_change=self._state_changed, on_failure=self._act_failed)
         self.settled = asyncio.Event()  # set while the bench waits for a command
 
     # what the outside may ask
 
     def load(self, run: Run) -> None:
-        """Choose what Start will play. Raises `ValueError` in one sentence while something runs."""
+        """Choose what Start will play. Raises `ValueError` in one sentence while something runs.
+
+        Also for tests in an order that cannot be played: those with nothing energised come first.
+        """
         if self.engine.state in WATCHED:
             raise ValueError(f"A run cannot be chosen in {self.engine.state.title}: wait until the bench rests.")
+        if wrong := misordered(run.tests):
+            raise ValueError(wrong)
         self._run = run
+
+    @property
+    def missed_ticks(self) -> int:
+        """How many ticks were missed since the bench came up."""
+        return self._watch.missed_ticks
 
     @property
     def cause(self) -> Cause | None:
@@ -161,7 +159,7 @@ class Bench:
         async with asyncio.TaskGroup() as group:
             for poller in self._pollers:
                 group.create_task(poller.run(), name=f"poller {poller.device.name}")
-            group.create_task(self._ticker.run(self._pulse), name="pulse")
+            group.create_task(self._ticker.run(lambda tick: self._watch.pulse(tick, self.recording)), name="pulse")
             group.create_task(self.recording.run(), name="recording")
             group.create_task(self._progress(), name="progress")
             await self._come_up()
@@ -174,8 +172,8 @@ class Bench:
         """
         plan, loop = self.plan, asyncio.get_running_loop()
         until_s = loop.time() + DEVICES_WITHIN_S
-        telling = {channel.device for channel in plan.channels if channel.name in {"shaft_speed", "drive_speed"}}
-        telling |= {ref.device for ref in (plan.supply, plan.load_drive, plan.safety_chain)}
+        telling = {channel.device for channel in plan.channels if channel.name in SPEEDS}
+        telling |= {ref.device for ref in (*plan.roles.values(), plan.safety_chain)}
         while loop.time() < until_s and not (
             all(link.state is LinkState.UP for link in self._links.values())
             and all(math.isfinite(one.heard_mono_s) for one in self._pollers if one.device.name in telling)
@@ -190,64 +188,21 @@ class Bench:
         if self.engine.state not in COMPLETION:
             self.settled.set()
 
-    def _pulse(self, tick: Tick) -> None:
-        period_s = 1.0 / self.plan.tick_hz
-        self.ticks += 1
-        self.missed_ticks += tick.missed
-        if tick.missed * period_s > STALL_WORTH_TELLING_S and self.engine.state in WATCHED:
-            self._stood_still(tick.missed * period_s, time_mono_s=tick.time_mono_s)
-        frame = self.intake.frame(tick.time_mono_s)
-        place = NOWHERE
-        if self._player is not None:
-            try:
-                place = self._player.frame(frame)
-            except Exception as error:  # noqa: BLE001 - a test's own error must take energy away, not the tick
-                sentence = f"The test ended in an error of its own ({type(error).__name__}: {error})."
-                self._player.stop()
-                self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
-        self.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
-        self.recording.append(frame, state=self.engine.state, place=place)
-        self._listen_for_silence(tick.time_mono_s)
-
-    def _stood_still(self, seconds: float, *, time_mono_s: float) -> None:
-        """This process was held up: that is nobody's silence, and too long of it is a cause of its own."""
-        self._event("stalled", seconds=seconds)
-        if self.intake.monitor is not None:
-            self.intake.monitor.restart_ages(time_mono_s)
-        for poller in self._pollers:
-            poller.heard_mono_s = max(poller.heard_mono_s, time_mono_s)
-        if self._rack.energised and seconds > STALL_TOO_LONG_S:
-            self.trip(stall(seconds))
-
-    def _listen_for_silence(self, time_mono_s: float) -> None:
-        if not self._rack.energised or self.engine.state not in WATCHED:
-            return
-        needed = {ref.device for ref in self._rack.in_service} | {self.plan.safety_chain.device}
-        for poller in self._pollers:
-            device = poller.device
-            silent_s = time_mono_s - poller.heard_mono_s
-            if device.name in needed and silent_s > silent_after_s(device.poll_hz):
-                link = self._links[device.name]
-                why = (poller.says or "no reply comes") if link.state is LinkState.UP else link.last_error
-                self.trip(silence(device.name, silent_s=silent_s, why=why))
-
     async def _progress(self) -> None:
         while True:
             await asyncio.sleep(PROGRESS_EVERY_S)
             if self.engine.state in WATCHED:
-                self._log(
-                    "progress", **progress(self.engine.state, self._player, self.intake, missed=self.missed_ticks)
-                )
+                now = progress(self.engine.state, self._watch.player, self.intake, missed=self.missed_ticks)
+                self._log("progress", **now)
 
     # what the parts tell
 
     def _make_pollers(self) -> tuple[Poller, ...]:
         plan = self.plan
-        roles = {Role.SUPPLY: plan.supply, Role.LOAD_DRIVE: plan.load_drive}
         chain = Heartbeat(
             plan.safety_chain,
             self._links[plan.safety_chain.device],
-            ticks=lambda: self.ticks,
+            ticks=lambda: self._watch.ticks,
             wanted=lambda: self._rack.beat_wanted,
             every_ticks=max(1, round(BEAT_EVERY_S * plan.tick_hz)),
         )
@@ -255,30 +210,16 @@ class Bench:
             Poller(
                 device,
                 self._links[name],
-                roles=roles,
+                roles=plan.roles,
                 setpoints=self.setpoints,
-                on_reading=self._arrived,
-                on_refusal=self._refused,
+                on_reading=self._watch.arrived,
+                on_refusal=self._watch.refused,
                 on_broken=lambda ref, sentence: self._event("driver_broken", port=str(ref), sentence=sentence),
                 beat=chain.beat if name == plan.safety_chain.device else None,
                 phase=number / len(plan.devices),
             )
             for number, (name, device) in enumerate(plan.devices.items())
         )
-
-    def _arrived(self, ref: PortRef, reading: Reading) -> None:
-        self.intake.arrived(ref, reading)
-        if self._rack.energised and self.engine.state in WATCHED:
-            cause = objection(ref, reading, plan=self.plan, enabled=ref in self._rack.in_service)
-            if cause is not None:
-                self.trip(cause)
-
-    def _crossed(self, crossings: list[Crossing]) -> None:
-        for crossing in crossings:
-            self.trip(cause_of(crossing, self._channels[crossing.limit.channel]))
-
-    def _refused(self, ref: PortRef, sentence: str) -> None:
-        self.trip(untaken(ref, sentence, stopping=self.engine.state is State.STOPPING))
 
     def _unconfirmed(self, ref: PortRef, sentence: str) -> None:
         """Only latched: the stop that found it goes on, and ends in Aborted."""
@@ -328,30 +269,47 @@ class Bench:
     async def _start(self) -> None:
         if self._run is None:
             raise ActFailed("Nothing was chosen to run: choose a programme before Start.")
+        run = self._run
+        energise = all(test.energised for test in run.tests[:1])
         self._latch.forget_told()
+        self._rack.trouble.clear()
         self._hold_because = ""
-        await self.recording.open(self._run)
-        self._player = Player(self._run.tests, self.setpoints, on_event=self._event)
-        await self._starter.start(self._run.plan)
+        await self.recording.open(run)
+        self._watch.player = Player(run.tests, self.setpoints, on_event=self._event, energised=energise)
+        await self._starter.start(run.plan, energise=energise)
 
     async def _execute(self) -> None:
-        if self._player is None:
+        player = self._watch.player
+        if player is None or self._run is None:
             raise ActFailed("Nothing was started.")
         if self._hold_because:
             because, self._hold_because = self._hold_because, ""
             self.engine.command(Command.HOLD, because=because)
             return
-        self._player.play()
-        await self._player.finished.wait()
+        player.play()
+        async with asyncio.TaskGroup() as group:
+            enabling = group.create_task(self._enable_when_due(player, self._run), name="enabling")
+            await player.finished.wait()
+            enabling.cancel()
+
+    async def _enable_when_due(self, player: Player, run: Run) -> None:
+        """The rest of the start, when the first test that needs it is due. Its failure is a trip like any other."""
+        await player.wants_energy.wait()
+        try:
+            await self._starter.enable(run.plan)
+        except ActFailed as failure:
+            self.trip(Cause(sentence=str(failure), reaction=Reaction.CUT))
+            return
+        player.energise()
 
     async def _hold(self) -> None:
-        if self._player is not None:
-            self._player.hold()
+        if self._watch.player is not None:
+            self._watch.player.hold()
         await self._arrived_at_targets()
 
     async def _unhold(self) -> None:
-        if self._player is not None:
-            self._player.restore()
+        if self._watch.player is not None:
+            self._watch.player.restore()
         if self.intake.monitor is not None:
             self.intake.monitor.rearm()  # what is still beyond a limit holds the run again
         await self._arrived_at_targets()
@@ -390,10 +348,10 @@ class Bench:
         self._latch.clear()
 
     def _leave_play(self) -> None:
-        if self._player is not None:
-            self._player.stop()
+        if self._watch.player is not None:
+            self._watch.player.stop()
 
     async def _end(self, ending: str, *, why: str) -> None:
         self.intake.monitor = None
-        self._player = None
+        self._watch.player = None
         await self.recording.close(ending, why=why)

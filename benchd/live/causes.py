@@ -8,10 +8,16 @@ from benchd.live.plan import BenchPlan
 from benchd.rules.channels import Channel
 from benchd.rules.limits import Bound, Crossing, Reaction
 
+COUPLING = "coupling"  # what a cause doubts that sees one end of the shaft turn without the other
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """The first cause of a trip. `doubted` are devices whose readings or obedience are part of the cause."""
+    """The first cause of a trip.
+
+    `doubted` are devices whose readings or obedience are part of the cause, and `COUPLING` where the shaft may be in
+    two parts.
+    """
 
     sentence: str
     reaction: Reaction
@@ -35,12 +41,17 @@ class Cause:
         }
 
 
-def cause_of(crossing: Crossing, channel: Channel) -> Cause:
-    """The cause that a crossed limit stands for; a channel that went silent makes its device doubtful."""
+def cause_of(crossing: Crossing, channel: Channel, *, trouble: str = "") -> Cause:
+    """The cause that a crossed limit stands for; a channel that went silent makes its device doubtful.
+
+    `trouble` is what is known to go wrong with the channel's device: it is named instead of the wire.
+    """
     limit = crossing.limit
     what = limit.words(channel.unit)
     if limit.bound is Bound.STALE:
-        sentence = f"{what}: look at {channel.device} and its wire (limit from {limit.origin})."
+        look = trouble or f"look at {channel.device} and its wire"
+        sentence = f"{what} from {channel.device}: {look}" if trouble else f"{what}: {look}"
+        sentence = f"{sentence.rstrip('.')} (limit from {limit.origin})."
         return Cause(sentence=sentence, reaction=limit.reaction, doubted=frozenset({channel.device}), key=what)
     read = "the input is overloaded" if math.isinf(crossing.value) else f"{crossing.value:.6g} {channel.unit} was read"
     sentence = f"{what}: {read} (limit from {limit.origin})."
@@ -48,8 +59,8 @@ def cause_of(crossing: Crossing, channel: Channel) -> Cause:
 
 
 def stops_by_braking(cause: Cause, plan: BenchPlan) -> bool:
-    """Whether the load drive may brake the shaft: only where it and what measures the shaft can be believed."""
-    believed_needed = {plan.load_drive.device} | {
+    """Whether the load drive may brake the shaft: only where both drives, transducer, encoder and coupling count."""
+    needed = {COUPLING, *(drive.device for drive in plan.drives)} | {
         channel.device for channel in plan.channels if channel.name in {"shaft_torque", "shaft_speed"}
     }
-    return not cause.chain_open and not (cause.doubted & believed_needed)
+    return not cause.chain_open and not (cause.doubted & needed)

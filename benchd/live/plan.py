@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from benchd.contract import Capability
 from benchd.rules.channels import Channel
 from benchd.rules.limits import Limit
+from benchd.rules.moves import Role
 from benchd.rules.ramps import Slopes
 
 
@@ -64,7 +65,10 @@ class Starting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchPlan:
-    """One bench, ready to be run. Every role names ports that exist and can do what the role needs."""
+    """One bench, ready to be run. Every role names ports that exist and can do what the role needs.
+
+    A role that this bench does not have is None. `waveforms` is the sample stream that windows are captured from.
+    """
 
     name: str
     tick_hz: float
@@ -78,11 +82,33 @@ class BenchPlan:
     dc_link: DcLink
     stopping: Stopping
     starting: Starting
+    motor_drive: PortRef | None = None
+    resistance_meter: PortRef | None = None
+    waveforms: PortRef | None = None
+
+    @property
+    def drives(self) -> tuple[PortRef, ...]:
+        """The load drive, and the motor drive where there is one."""
+        return (self.load_drive,) if self.motor_drive is None else (self.load_drive, self.motor_drive)
+
+    @property
+    def roles(self) -> Mapping[Role, PortRef]:
+        """The port of each role that can be given a target."""
+        found = {
+            Role.SUPPLY: self.supply,
+            Role.LOAD_DRIVE: self.load_drive,
+            Role.MOTOR_DRIVE: self.motor_drive,
+            Role.RESISTANCE_METER: self.resistance_meter,
+        }
+        return {role: ref for role, ref in found.items() if ref is not None}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
-    """What one run may do at most: the effective limits, and the magnitudes set-points are clamped to."""
+    """What one run may do at most: the effective limits, and the magnitudes set-points are clamped to.
+
+    `torque_limit_nm` and `speed_limit_rpm` are the load drive's; what is not given for the other devices is nothing.
+    """
 
     limits: tuple[Limit, ...]
     train_speed_rpm: float  # what the weakest part of the shaft train carries
@@ -91,3 +117,6 @@ class RunPlan:
     current_limit_a: float
     torque_limit_nm: float
     speed_limit_rpm: float
+    motor_torque_limit_nm: float = 0.0
+    motor_speed_limit_rpm: float = 0.0
+    winding_current_limit_a: float = 0.0

@@ -4,18 +4,20 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
-from benchd.contract import DriverError, OutOfRange, Reading, Refused
+from benchd.contract import DriverError, OutOfRange, Reading, Refused, Waveforms
 from benchd.live.link import Link
 from benchd.live.link_state import Overtaken, sentence_of
 from benchd.live.plan import DevicePlan, PortRef
 from benchd.live.setpoints import SetPoints
-from benchd.rules.moves import Role, Speed, Target, Torque, Voltage
+from benchd.rules.moves import Role, Speed, Target, Torque, Voltage, Winding
 
 UNTAKEN_IN_A_ROW = 3  # set-points without confirmation after which the device counts as not following
 
 
 class Poller:
     """Reads every port of one device, hands readings up, sends due set-points, and beats where it is asked to.
+
+    A port of waveforms has no reading and is not polled.
 
     `on_refusal` is told in one sentence when the device will not take a set-point: at once when it says so, else when
     it has confirmed none for `UNTAKEN_IN_A_ROW` polls. Lost links and wrong replies of readings are the link's to mend;
@@ -38,7 +40,9 @@ class Poller:
     ) -> None:
         self.device = device
         self._link = link
-        self._ports = tuple(PortRef(device.name, port) for port in device.ports)
+        self._ports = tuple(
+            PortRef(device.name, port) for port, capability in device.ports.items() if capability is not Waveforms
+        )
         self._roles = {role: ref for role, ref in roles.items() if ref.device == device.name}
         self._setpoints = setpoints
         self._on_reading = on_reading
@@ -46,10 +50,18 @@ class Poller:
         self._on_broken = on_broken
         self._beat = beat
         self._phase = phase
-        self._untaken = 0
+        self.untaken = 0  # set-points in a row that the device has not confirmed
+        self._untaken_says = ""
         self._broken_told = False
         self.says = ""  # why the last reading did not come, in the driver's words; empty after one that did
         self.heard_mono_s = -float("inf")
+
+    @property
+    def trouble(self) -> str:
+        """What goes wrong with this device just now, in the driver's words: set-points before readings, or ""."""
+        if self._untaken_says:
+            return f"it did not take a set-point: {self._untaken_says}"
+        return self.says
 
     async def run(self) -> None:
         """Poll until cancelled, on absolute deadlines; a poll that took too long is followed by the next one due.
@@ -96,25 +108,29 @@ class Poller:
         return reading
 
     async def _send(self, role: Role, ref: PortRef, target: Target) -> None:
+        before = self._setpoints.last_confirmed(role)
+        # Contacts take longer than an answer: as long as bringing them to their safe state may take.
+        deadline_s = self.device.safe_time_s if isinstance(target, Winding) else None
         try:
-            await self._link.call(ref.port, sending(target))
+            await self._link.call(ref.port, sending(target, before=before), deadline_s=deadline_s)
         except Overtaken:
             return
         except (OutOfRange, Refused) as error:
-            self._on_refusal(ref, str(error))
+            self._not_taken(ref, str(error), at_once=True)
         except DriverError as error:
             self._not_taken(ref, str(error))
         except Exception as error:  # noqa: BLE001 - as in _look
             self._tell_broken(ref, error)
             self._not_taken(ref, sentence_of(self.device.name, error))
         else:
-            self._untaken = 0
+            self.untaken = 0
+            self._untaken_says = ""
             self._setpoints.confirmed(role, target)
 
-    def _not_taken(self, ref: PortRef, sentence: str) -> None:
-        self._untaken += 1
-        if self._untaken >= UNTAKEN_IN_A_ROW:
-            self._untaken = 0
+    def _not_taken(self, ref: PortRef, sentence: str, *, at_once: bool = False) -> None:
+        self.untaken += 1
+        self._untaken_says = sentence
+        if at_once or self.untaken % UNTAKEN_IN_A_ROW == 0:
             self._on_refusal(ref, sentence)
 
     def _tell_broken(self, ref: PortRef, error: Exception) -> None:
@@ -128,8 +144,12 @@ async def _read(port: Any) -> Reading:
     return reading
 
 
-def sending(target: Target) -> Callable[[Any], Awaitable[None]]:
-    """The driver call that carries a target."""
+def sending(target: Target, *, before: Target | None = None) -> Callable[[Any], Awaitable[None]]:
+    """The driver call that carries a target; `before` is what the device has taken last.
+
+    A winding's contacts are moved by one call and its current is set by another: a target that asks for another pair
+    must ask for no current.
+    """
     match target:
         case Voltage(voltage_v=voltage_v, current_limit_a=current_a):
             return lambda port: port.set_voltage(voltage_v, current_limit_a=current_a)
@@ -137,3 +157,11 @@ def sending(target: Target) -> Callable[[Any], Awaitable[None]]:
             return lambda port: port.follow_torque(torque_nm, speed_limit_rpm=speed_rpm)
         case Speed(speed_rpm=speed_rpm, torque_limit_nm=torque_nm):
             return lambda port: port.follow_speed(speed_rpm, torque_limit_nm=torque_nm)
+        case Winding(pair=0):
+            return lambda port: port.disconnect()
+        case Winding(pair=pair, current_a=current_a):
+            if isinstance(before, Winding) and before.pair == pair:
+                return lambda port: port.set_current(current_a)
+            if current_a != 0.0:
+                raise ValueError(f"The pair {pair} would be connected with {current_a:g} A flowing; nothing was sent.")
+            return lambda port: port.connect(pair)

@@ -7,7 +7,7 @@ hardware holds those limits by itself. None of this is a safety function.
 import itertools
 
 from benchd.contract import DriveLimits, SinkSettings, SupplySettings
-from benchd.live.plan import BenchPlan, RunPlan
+from benchd.live.plan import BenchPlan, PortRef, RunPlan
 
 READ_BACK = 0.005  # devices round set-points to their resolution; this share of the value is taken as equal
 
@@ -46,14 +46,14 @@ def ladder_objections(bench: BenchPlan, run: RunPlan, *, supply: SupplySettings,
     return found
 
 
-def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits) -> list[str]:
-    """What the load drive's own limits leave open, in one sentence each.
+def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits, *, drive: PortRef | None = None) -> list[str]:
+    """What a drive's own limits leave open, in one sentence each; the load drive's where none is named.
 
     Its overspeed trip and its torque limit must be at or below what the weakest part of the shaft train carries; its
     stop options must be ones that take the torque away.
     """
     found = []
-    name = bench.load_drive
+    name = drive or bench.load_drive
     if not 0.0 < limits.overspeed_rpm <= run.train_speed_rpm:
         found.append(
             f"{name} trips itself only above {limits.overspeed_rpm:g} r/min, but the shaft train carries "

@@ -16,6 +16,7 @@ from benchd.rules.channels import Quality
 R = TypeVar("R", bound=Reading)
 LOOK_AGAIN_S = 0.005
 SINK_AGE_LIMIT_S = 0.5
+SPEEDS = frozenset({"shaft_speed", "drive_speed", "motor_drive_speed"})  # all that tell how an end of the shaft turns
 LANE_S = 0.05  # what a lane may need on top to cut off a call that is stuck
 
 
@@ -38,20 +39,39 @@ class Rack:
         self.on_event = on_event
         self.energised = False  # from just before the first device is enabled until the bench has come to rest
         self.in_service: set[PortRef] = set()  # ports that shall be on just now: output, power stage, sink
+        self.measuring = False  # only the resistance meter is in service; what turns the shaft is proved off
         self.beat_wanted = True  # False lets the safety chain open by itself
+        self.trouble: dict[str, str] = {}  # what a device was told last and has not obeyed yet, or did not
 
-    async def call(self, ref: PortRef, action: Callable[[Any], Awaitable[Any]]) -> Any:
+    async def call(
+        self, ref: PortRef, action: Callable[[Any], Awaitable[Any]], *, deadline_s: float | None = None
+    ) -> Any:
         """One driver call through the device's lane. Raises the five error kinds and nothing else.
+
+        `deadline_s` is for a call that takes longer than the device's promised reply time.
 
         What a driver raises outside its contract becomes `Refused`: no defect of one driver may keep another device
         from being told to stop.
         """
         try:
-            return await self.links[ref.device].call(ref.port, action)
+            return await self.links[ref.device].call(ref.port, action, deadline_s=deadline_s)
         except DriverError:
             raise
         except Exception as error:
             raise Refused(sentence_of(ref.device, error)) from error
+
+    async def tell(self, ref: PortRef, what: str, action: Callable[[Any], Awaitable[Any]]) -> None:
+        """As `call`, for an order; while it is not obeyed, `trouble` says so in words beginning with "it"."""
+        self.trouble[ref.device] = f"it did not confirm when told to {what}"
+        try:
+            await self.call(ref, action)
+        except DriverError as error:
+            self.trouble[ref.device] = f"it did not confirm when told to {what}: {error}"
+            raise
+        except BaseException:
+            self.trouble.pop(ref.device, None)  # nobody waits for it any more
+            raise
+        self.trouble.pop(ref.device, None)
 
     async def safe(self, ref: PortRef) -> str | None:
         """Bring a port to its safe state at once; a sentence when it did not confirm within its promised time.
@@ -59,6 +79,7 @@ class Rack:
         Raises nothing but a cancellation: the other devices' turn comes whatever this one's driver does.
         """
         self.in_service.discard(ref)
+        self.trouble[ref.device] = f"{ref} did not confirm that it is safe"
         safe_time_s = self.plan.devices[ref.device].safe_time_s
         try:
             async with asyncio.timeout(safe_time_s + LANE_S):
@@ -67,6 +88,7 @@ class Rack:
             return f"{ref} did not confirm that it is safe within {safe_time_s:g} s."
         except Exception as error:  # noqa: BLE001 - see the docstring
             return f"{ref} did not confirm that it is safe: {sentence_of(ref.device, error)}"
+        self.trouble.pop(ref.device, None)
         self.on_event("made_safe", port=str(ref))
         return None
 
@@ -101,18 +123,24 @@ class Rack:
                     return sample.value
         return math.nan
 
+    def speeds_rpm(self, *, doubted: frozenset[str] = frozenset()) -> Mapping[str, float]:
+        """The greatest magnitude of speed that each believed device shows just now, by its name."""
+        now_s = asyncio.get_running_loop().time()
+        found: dict[str, float] = {}
+        for channel in self.plan.channels:
+            sample = self.intake.samples[channel.name]
+            if (
+                channel.name in SPEEDS
+                and channel.device not in doubted
+                and sample.quality in {Quality.GOOD, Quality.OVER_RANGE}
+                and now_s - sample.taken_mono_s <= channel.age_limit_s
+            ):
+                found[channel.device] = max(abs(sample.value), found.get(channel.device, 0.0))
+        return found
+
     def shaft_speed_rpm(self, *, doubted: frozenset[str] = frozenset()) -> float:
         """The greatest magnitude that the believed sources of speed show, NaN when none can be believed."""
-        now_s = asyncio.get_running_loop().time()
-        found = [
-            abs(sample.value)
-            for channel in self.plan.channels
-            if channel.name in {"shaft_speed", "drive_speed"} and channel.device not in doubted
-            for sample in [self.intake.samples[channel.name]]
-            if sample.quality in {Quality.GOOD, Quality.OVER_RANGE}
-            and now_s - sample.taken_mono_s <= channel.age_limit_s
-        ]
-        return max(found, default=math.nan)
+        return max(self.speeds_rpm(doubted=doubted).values(), default=math.nan)
 
     def link_voltage_v(self) -> float:
         """The greatest voltage that the link's own channel and the sink across it show; infinite when neither does.

@@ -7,7 +7,7 @@ import asyncio
 import math
 from collections.abc import Callable
 
-from benchd.contract import DriveReading, DriverError, DriveState, SupplyReading
+from benchd.contract import DriveReading, DriverError, DriveState, ResistanceReading, SupplyReading
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 
 STEADY_S = 0.2  # the shaft must have been still for this long
@@ -33,16 +33,21 @@ class Rester:
         loop = asyncio.get_running_loop()
         until_s = loop.time() + stopping.coasting_time_s
         still_since_s = math.inf
-        seen = False
+        told_by_doubted = seen = False
         while loop.time() < until_s:
-            speed_rpm, steady_s = self._rack.shaft_speed_rpm(doubted=doubted()), STEADY_S
-            if math.isnan(speed_rpm):  # devices that were doubted and speak again are better than no word at all
-                speed_rpm, steady_s = self._rack.shaft_speed_rpm(), STEADY_IF_DOUBTED_S
-            seen = seen or not math.isnan(speed_rpm)
-            if speed_rpm <= stopping.standstill_rpm:
+            speeds_rpm, steady_s, only_doubted = self._rack.speeds_rpm(doubted=doubted()), STEADY_S, False
+            if not speeds_rpm:  # devices that were doubted and speak again are better than no word at all
+                speeds_rpm, steady_s, only_doubted = self._rack.speeds_rpm(), STEADY_IF_DOUBTED_S, True
+            seen = seen or bool(speeds_rpm)
+            if told_by_doubted and not only_doubted:
+                still_since_s = math.inf  # what doubted devices told before does not count for those that are believed
+            told_by_doubted = only_doubted
+            if speeds_rpm and max(speeds_rpm.values()) <= stopping.standstill_rpm:
                 still_since_s = min(still_since_s, loop.time())
                 if loop.time() - still_since_s >= steady_s:
-                    self._rack.on_event("standstill", measured=True)
+                    self._rack.on_event(
+                        "standstill", measured=not only_doubted, told_by=sorted(speeds_rpm), only_doubted=only_doubted
+                    )
                     return await self._discharge(until_s)
             else:
                 still_since_s = math.inf
@@ -92,12 +97,20 @@ class Rester:
         A device that answers no more had confirmed before; what did not confirm was told then.
         """
         rack, plan = self._rack, self._plan
-        supply, drive = await asyncio.gather(
+        supply, *drives = await asyncio.gather(
             rack.fresh(plan.supply, SupplyReading, within_s=STILL_OFF_WITHIN_S),
-            rack.fresh(plan.load_drive, DriveReading, within_s=STILL_OFF_WITHIN_S),
+            *(rack.fresh(ref, DriveReading, within_s=STILL_OFF_WITHIN_S) for ref in plan.drives),
         )
-        if supply is not None and supply.output_on:
+        if isinstance(supply, SupplyReading) and supply.output_on:
             return f"{plan.supply} shows its output on after it had confirmed off: switch it off at its panel."
-        if drive is not None and drive.state is DriveState.OPERATION_ENABLED:
-            return f"{plan.load_drive} shows Operation enabled after it had confirmed off: switch it off at its panel."
+        for ref, drive in zip(plan.drives, drives, strict=True):
+            if isinstance(drive, DriveReading) and drive.state is DriveState.OPERATION_ENABLED:
+                return f"{ref} shows Operation enabled after it had confirmed off: switch it off at its panel."
+        if plan.resistance_meter is not None:
+            meter = await rack.fresh(plan.resistance_meter, ResistanceReading, within_s=STILL_OFF_WITHIN_S)
+            if meter is not None and meter.pair != 0:
+                return (
+                    f"{plan.resistance_meter} shows terminals {meter.pair} connected after it had confirmed that none "
+                    "are: switch its current off at its panel."
+                )
         return None

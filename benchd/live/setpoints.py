@@ -4,33 +4,39 @@ The last stage before a device. It must never pass on a number that is not finit
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 from benchd.live.plan import RunPlan
-from benchd.rules.moves import Role, Speed, Target, Torque, Voltage
-from benchd.rules.ramps import Slopes, clamped, towards
+from benchd.live.targets import FOLLOWED, RESTING, drive_bounds, numbers, stepped
+from benchd.rules.moves import Role, Target
+from benchd.rules.ramps import Slopes
 
-FOLLOWED: Mapping[Role, tuple[type[Target], ...]] = {Role.SUPPLY: (Voltage,), Role.LOAD_DRIVE: (Torque, Speed)}
-RESTING: Mapping[Role, Target] = {Role.SUPPLY: Voltage(0.0, 0.0), Role.LOAD_DRIVE: Torque(0.0, 0.0)}
+STEP_BY_STEP = frozenset({Role.RESISTANCE_METER})  # each step must have been taken before the next one is asked for
 
 
 class SetPoints:
     """The targets asked for and the set-points on the way to them, by role.
 
-    Nothing leaves while closed: `due` then gives nothing. `advance` is called once a tick, `due` by whoever polls the
-    role's device; a set-point is due when it differs from the one last confirmed.
+    Nothing leaves while closed: `due` then gives nothing, as it does for roles that `open` did not name. `advance` is
+    called once a tick, `due` by whoever polls the role's device; a set-point is due when it differs from the one last
+    confirmed.
     """
 
-    def __init__(self, slopes: Slopes) -> None:
+    def __init__(self, slopes: Slopes, *, roles: Collection[Role] = frozenset({Role.SUPPLY, Role.LOAD_DRIVE})) -> None:
         self._slopes = slopes
+        self._energising = frozenset(roles) - {Role.RESISTANCE_METER}
+        self._served = self._energising
         self._plan: RunPlan | None = None
+        self._speed_bound_rpm: dict[Role, float] = {}
         self._targets: dict[Role, Target] = dict(RESTING)
         self._now: dict[Role, Target] = dict(RESTING)
         self._confirmed: dict[Role, Target] = {}
 
-    def open(self, plan: RunPlan) -> None:
-        """Let set-points through, starting from rest."""
+    def open(self, plan: RunPlan, *, roles: Collection[Role] | None = None) -> None:
+        """Let set-points of these roles through, starting from rest; left out, those that turn the shaft."""
         self._plan = plan
+        self._served = self._energising if roles is None else frozenset(roles)
+        self._speed_bound_rpm = {role: drive_bounds(role, plan)[1] for role in RESTING}
         self._targets, self._now = dict(RESTING), dict(RESTING)
         self._confirmed.clear()
 
@@ -45,8 +51,8 @@ class SetPoints:
 
     @property
     def targets(self) -> Mapping[Role, Target]:
-        """What was last asked for."""
-        return dict(self._targets)
+        """What was last asked for, of the roles that are let through."""
+        return {role: target for role, target in self._targets.items() if role in self._served}
 
     @property
     def arrived(self) -> bool:
@@ -55,9 +61,17 @@ class SetPoints:
         if plan is None:
             return True
         return all(
-            self._moved(self._now[role], target, dt_s=1e9, plan=plan) == self._now[role]
-            for role, target in self._targets.items()
+            self._stepped(role, target, dt_s=1e9, plan=plan) == self._now[role] for role, target in self.targets.items()
         )
+
+    @property
+    def taken(self) -> bool:
+        """Whether every set-point has arrived and was confirmed by its device, or nothing is let through."""
+        return self.arrived and all(self.due(role) is None for role in self._served)
+
+    def speed_bound_rpm(self, role: Role) -> float:
+        """The greatest speed that the run lets this drive be asked for, also after closing; 0 before any run."""
+        return self._speed_bound_rpm.get(role, 0.0)
 
     def now(self, role: Role) -> Target:
         """The set-point on its way to the target."""
@@ -66,24 +80,28 @@ class SetPoints:
     def ask(self, targets: Mapping[Role, Target]) -> None:
         """Ask for these targets; nothing changes when one of them cannot be asked for.
 
-        Raises `ValueError` for a number that is not finite, and for a role that is absent or follows something else.
+        Raises `ValueError` for a number that is not finite, and for a role that is absent, not let through now or
+        follows something else.
         """
         for role, target in targets.items():
-            if type(target) not in FOLLOWED.get(role, ()):
-                raise ValueError(f"The target {target} cannot be followed by {role.value} of this bench.")
-            if not all(math.isfinite(number) for number in _numbers(target)):
+            if role not in self._served or type(target) not in FOLLOWED[role]:
+                raise ValueError(f"The target {target} cannot be followed by {role.value} of this bench now.")
+            if not all(math.isfinite(number) for number in numbers(target)):
                 raise ValueError(f"The target {target} for {role.value} is not finite and was not passed on.")
         self._targets.update(targets)
 
     def advance(self, dt_s: float) -> None:
         """Move every set-point towards its target."""
-        if self._plan is not None:
-            for role, target in self._targets.items():
-                self._now[role] = self._moved(self._now[role], target, dt_s=dt_s, plan=self._plan)
+        if self._plan is None:
+            return
+        for role, target in self._targets.items():
+            if role in STEP_BY_STEP and self.due(role) is not None:
+                continue
+            self._now[role] = self._stepped(role, target, dt_s=dt_s, plan=self._plan)
 
     def due(self, role: Role) -> Target | None:
         """The set-point to send now, or None."""
-        if self._plan is None or self._confirmed.get(role) == self._now[role]:
+        if self._plan is None or role not in self._served or self._confirmed.get(role) == self._now[role]:
             return None
         return self._now[role]
 
@@ -91,44 +109,9 @@ class SetPoints:
         """The device has taken this set-point and shown it by read-back."""
         self._confirmed[role] = target
 
-    def _moved(self, now: Target, target: Target, *, dt_s: float, plan: RunPlan) -> Target:
-        match target:
-            case Voltage(voltage_v=voltage_v, current_limit_a=current_a):
-                from_v = now.voltage_v if isinstance(now, Voltage) else 0.0
-                wanted_v = max(0.0, min(voltage_v, plan.voltage_limit_v))
-                return Voltage(
-                    towards(from_v, wanted_v, slope_per_s=self._slopes.voltage_v_per_s, dt_s=dt_s),
-                    max(0.0, min(current_a, plan.current_limit_a)),
-                )
-            case Torque(torque_nm=torque_nm, speed_limit_rpm=speed_rpm):
-                from_nm = now.torque_nm if isinstance(now, Torque) else 0.0
-                return Torque(
-                    towards(
-                        from_nm,
-                        clamped(torque_nm, plan.torque_limit_nm),
-                        slope_per_s=self._slopes.torque_nm_per_s,
-                        dt_s=dt_s,
-                    ),
-                    clamped(speed_rpm, plan.speed_limit_rpm),
-                )
-            case Speed(speed_rpm=speed_rpm, torque_limit_nm=torque_nm):
-                from_rpm = now.speed_rpm if isinstance(now, Speed) else 0.0
-                return Speed(
-                    towards(
-                        from_rpm,
-                        clamped(speed_rpm, plan.speed_limit_rpm),
-                        slope_per_s=self._slopes.speed_rpm_per_s,
-                        dt_s=dt_s,
-                    ),
-                    clamped(torque_nm, plan.torque_limit_nm),
-                )
+    def last_confirmed(self, role: Role) -> Target | None:
+        """What the device has taken last since opening; None when nothing."""
+        return self._confirmed.get(role)
 
-
-def _numbers(target: Target) -> tuple[float, float]:
-    match target:
-        case Voltage(voltage_v=one, current_limit_a=other):
-            return one, other
-        case Torque(torque_nm=one, speed_limit_rpm=other):
-            return one, other
-        case Speed(speed_rpm=one, torque_limit_nm=other):
-            return one, other
+    def _stepped(self, role: Role, target: Target, *, dt_s: float, plan: RunPlan) -> Target:
+        return stepped(role, self._now[role], target, dt_s=dt_s, slopes=self._slopes, plan=plan)

@@ -1,6 +1,7 @@
 """The way from Idle to an enabled bench: permit, devices, ladder, drive limits, zero, limits shown, enable.
 
-Every step is proved by read-back; the first that fails ends the start in one sentence with nothing enabled.
+Every step is proved by read-back; the first that fails ends the start in one sentence with nothing enabled. Tests that
+are played with nothing energised come between the proof and the enabling.
 """
 
 import asyncio
@@ -10,9 +11,12 @@ from typing import Any
 
 from benchd.contract import (
     DriveLimits,
+    DriveReading,
     DriverError,
+    DriveState,
     SafetyChainReading,
     SinkSettings,
+    SupplyReading,
     SupplySettings,
 )
 from benchd.live.engine import ActFailed
@@ -23,8 +27,11 @@ from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.supervision import chain_objection
 from benchd.live.zeroing import Zero, Zeroing
 from benchd.rules.limits import Limit, LimitMonitor
+from benchd.rules.moves import Role
 
 FRESH_WITHIN_S = 0.5
+METER_WITHIN_S = 5.0  # for the resistance meter to take its last set-points before the bench is enabled
+TORQUE_UNIT = "N·m"
 
 
 class Starter:
@@ -40,15 +47,21 @@ class Starter:
             if link.state is not LinkState.UP:
                 raise ActFailed(f"{name} is not ready: {link.last_error or 'it has not answered yet'}")
         await self._chain_agrees(remote=False)
-        await self._do(self._plan.load_drive, lambda drive: drive.clear_fault())
+        for ref in self._plan.drives:
+            await self._do(ref, lambda drive: drive.clear_fault())
 
     async def clear_protections(self) -> None:
         """Clearing: acknowledge what the devices have latched; they stay off."""
         await self._do(self._plan.supply, lambda supply: supply.clear_protection())
-        await self._do(self._plan.load_drive, lambda drive: drive.clear_fault())
+        for ref in self._plan.drives:
+            await self._do(ref, lambda drive: drive.clear_fault())
 
-    async def start(self, run: RunPlan) -> tuple[Zero, ...]:
-        """Starting: prove, warn, zero, enable. Returns the zeros that are taken off from now on."""
+    async def start(self, run: RunPlan, *, energise: bool = True) -> tuple[Zero, ...]:
+        """Starting: prove, warn, zero, then enable, or only put the resistance meter into service.
+
+        Returns the zeros that are taken off from now on. Without `energise` supply and drives are proved off, and
+        `enable` follows later.
+        """
         rack, plan = self._rack, self._plan
         await self._chain_agrees(remote=plan.starting.remote_required)
         await self._warn()
@@ -59,15 +72,82 @@ class Starter:
         loop = asyncio.get_running_loop()
         await self._chain_agrees(remote=plan.starting.remote_required)
         await self._at_rest()
+        if not energise:
+            await self._proved_off()
         rack.intake.monitor = LimitMonitor(run.limits, start_mono_s=loop.time())
         rack.energised = True
         rack.in_service.add(plan.sink)
-        await self._do(plan.load_drive, lambda drive: drive.enable())
-        rack.in_service.add(plan.load_drive)
-        await self._do(plan.supply, lambda supply: supply.switch_output(on=True))
-        rack.in_service.add(plan.supply)
-        rack.setpoints.open(run)
+        if energise:
+            await self._enable(run)
+        else:
+            self._measure(run)
         return zeros
+
+    async def enable(self, run: RunPlan) -> None:
+        """Enable after tests that were played with nothing energised; may be called anew where it was cut short.
+
+        People are warned and ladder and drives are proved once more: minutes have passed. The meter is disconnected
+        and the power leads are closed, both read back, before anything is switched on.
+        """
+        await self._meter_at_rest()
+        self._rack.setpoints.close()
+        await self._chain_agrees(remote=self._plan.starting.remote_required)
+        await self._warn()
+        await self._prove(run)
+        await self._at_rest()
+        await self._chain_agrees(remote=self._plan.starting.remote_required)
+        await self._enable(run)
+
+    def _measure(self, run: RunPlan) -> None:
+        rack, meter = self._rack, self._plan.resistance_meter
+        rack.measuring = True
+        if meter is not None:
+            rack.in_service.add(meter)
+        rack.setpoints.open(run, roles=() if meter is None else (Role.RESISTANCE_METER,))
+
+    async def _meter_at_rest(self) -> None:
+        """The meter has taken what its test asked for last: no current, nothing connected."""
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + METER_WITHIN_S
+        while not self._rack.setpoints.taken:
+            if loop.time() > until_s:
+                raise ActFailed(
+                    f"{self._plan.resistance_meter} did not take its last set-point within {METER_WITHIN_S:g} s: "
+                    "look at the meter."
+                )
+            await asyncio.sleep(LOOK_AGAIN_S)
+
+    async def _enable(self, run: RunPlan) -> None:
+        """Load drive, supply at 0 V, motor drive, each without torque or voltage; then set-points are let through.
+
+        What is in service already is not switched again. The load drive comes first: it can brake whatever turns.
+        """
+        rack, plan = self._rack, self._plan
+        if plan.resistance_meter is not None:
+            await self._do(plan.resistance_meter, lambda meter: meter.disconnect(), safe_time=True)
+            rack.in_service.add(plan.resistance_meter)
+        rack.measuring = False
+        if plan.load_drive not in rack.in_service:
+            await self._do(plan.load_drive, lambda drive: drive.enable())
+            rack.in_service.add(plan.load_drive)
+        if plan.supply not in rack.in_service:
+            await self._do(plan.supply, lambda supply: supply.switch_output(on=True))
+            rack.in_service.add(plan.supply)
+        if plan.motor_drive is not None and plan.motor_drive not in rack.in_service:
+            await self._do(plan.motor_drive, lambda drive: drive.enable())
+            rack.in_service.add(plan.motor_drive)
+        rack.setpoints.open(run)
+
+    async def _proved_off(self) -> None:
+        """Supply and drives show by a fresh reading that they are off."""
+        rack, plan = self._rack, self._plan
+        supply = await rack.fresh(plan.supply, SupplyReading, within_s=FRESH_WITHIN_S)
+        if supply is None or supply.output_on:
+            raise ActFailed(f"{plan.supply} does not show that its output is off: switch it off at its panel.")
+        for ref in plan.drives:
+            drive = await rack.fresh(ref, DriveReading, within_s=FRESH_WITHIN_S)
+            if drive is None or drive.state is DriveState.OPERATION_ENABLED:
+                raise ActFailed(f"{ref} does not show that its power stage is off: switch it off at its panel.")
 
     async def _chain_agrees(self, *, remote: bool) -> None:
         reading = await self._rack.fresh(self._plan.safety_chain, SafetyChainReading, within_s=FRESH_WITHIN_S)
@@ -101,7 +181,6 @@ class Starter:
         )
         supply: SupplySettings = await self._do(plan.supply, lambda supply: supply.read_settings())
         sink: SinkSettings = await self._do(plan.sink, lambda sink: sink.read_settings())
-        drive: DriveLimits = await self._do(plan.load_drive, lambda drive: drive.read_limits())
         self._rack.on_event(
             "ladder",
             supply_highest_v=run.voltage_limit_v,
@@ -109,19 +188,29 @@ class Starter:
             over_voltage_protection_v=supply.over_voltage_protection_v,
             component_rating_v=link.component_rating_v,
         )
-        self._rack.on_event(
-            "drive_limits",
-            overspeed_rpm=drive.overspeed_rpm,
-            torque_limit_nm=drive.torque_limit_nm,
-            quick_stop_option=drive.quick_stop_option,
-            disable_option=drive.disable_option,
-            fault_reaction_option=drive.fault_reaction_option,
-        )
-        self._refuse(ladder_objections(plan, run, supply=supply, sink=sink))
-        self._refuse(drive_objections(plan, run, drive))
+        objections = ladder_objections(plan, run, supply=supply, sink=sink)
+        for ref in plan.drives:
+            drive: DriveLimits = await self._do(ref, lambda drive: drive.read_limits())
+            self._rack.on_event(
+                "drive_limits",
+                port=str(ref),
+                overspeed_rpm=drive.overspeed_rpm,
+                torque_limit_nm=drive.torque_limit_nm,
+                quick_stop_option=drive.quick_stop_option,
+                disable_option=drive.disable_option,
+                fault_reaction_option=drive.fault_reaction_option,
+            )
+            objections += drive_objections(plan, run, drive, drive=ref)
+        self._refuse(objections)
 
     async def _zero(self) -> tuple[Zero, ...]:
         rack, starting = self._rack, self._plan.starting
+        for channel in self._plan.channels:
+            if channel.zeroed and channel.unit != TORQUE_UNIT:
+                raise ActFailed(
+                    f"{channel.name} is zeroed before a start but is no torque ({channel.unit}): only a torque is "
+                    "known to be zero at standstill; take zeroed out of its channel in the bench file."
+                )
         rack.intake.set_zeros({})
         zeroing = Zeroing.of(self._plan.channels)
         loop = asyncio.get_running_loop()
@@ -153,9 +242,11 @@ class Starter:
         if sentences:
             raise ActFailed(" ".join(sentences))
 
-    async def _do(self, ref: PortRef, action: Callable[[Any], Awaitable[Any]]) -> Any:
+    async def _do(self, ref: PortRef, action: Callable[[Any], Awaitable[Any]], *, safe_time: bool = False) -> Any:
+        """A call that must succeed; `safe_time` where contacts move, which takes longer than an answer."""
+        deadline_s = self._plan.devices[ref.device].safe_time_s if safe_time else None
         try:
-            return await self._rack.call(ref, action)
+            return await self._rack.call(ref, action, deadline_s=deadline_s)
         except DriverError as error:
             raise ActFailed(f"{ref}: {error}") from error
 

@@ -19,6 +19,7 @@ class Turning:
     """A test that turns the shaft at 12 V against a torque until it is told to end; `at_once` is raised by it."""
 
     title = "turning"
+    energised = True
 
     def __init__(self, *, torque_nm: float = 0.2, lasts_s: float = math.inf) -> None:
         self.torque_nm = torque_nm

@@ -101,6 +101,9 @@ def run_plan(**changes) -> RunPlan:
         "current_limit_a": 10.0,
         "torque_limit_nm": 1.0,
         "speed_limit_rpm": 6000.0,
+        "motor_torque_limit_nm": 0.8,
+        "motor_speed_limit_rpm": 5500.0,
+        "winding_current_limit_a": 2.0,
     }
     return RunPlan(**{**values, **changes})
 
@@ -271,7 +274,7 @@ class MadeUpLink:
     async def run(self) -> None:
         await asyncio.Event().wait()
 
-    async def call(self, _port: str, action: Callable):
+    async def call(self, _port: str, action: Callable, *, deadline_s: float | None = None):
         return await action(self.port)
 
     async def make_safe(self, _port: str) -> None:

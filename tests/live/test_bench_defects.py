@@ -103,7 +103,7 @@ async def test_a_stop_with_a_defect_of_its_own_still_takes_the_energy_and_the_pe
     async with made_up() as bench:
         await bench.turning()
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(bench.live._stopper, "_off_by_braking", broken)
+            patch.setattr(bench.live._stopper._letting_go, "by_braking", broken)
             bench.live.trip(CUT)
             assert await bench.settle() is State.ABORTED
         assert bench.off()

@@ -27,8 +27,9 @@ def move(voltage_v: float, *, point: int | None = None, notes: tuple[str, ...] =
 class Scripted:
     """A test that yields the given moves; an exception among them is raised."""
 
-    def __init__(self, *moves, title: str = "scripted") -> None:
+    def __init__(self, *moves, title: str = "scripted", energised: bool = True) -> None:
         self.title = title
+        self.energised = energised
         self._moves = moves
         self.began_at = None
         self.frames: list[Frame] = []

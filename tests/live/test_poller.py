@@ -6,12 +6,12 @@ import math
 
 import pytest
 
-from benchd.contract import DeviceFault, LinkLost, OutOfRange, Refused, ReplyWrong, Supply, SupplyReading
+from benchd.contract import DeviceFault, LinkLost, OutOfRange, Refused, ReplyWrong, Supply, SupplyReading, Waveforms
 from benchd.live.link import Link
 from benchd.live.plan import DevicePlan
 from benchd.live.poller import UNTAKEN_IN_A_ROW, Poller, sending
 from benchd.live.setpoints import SetPoints
-from benchd.rules.moves import Role, Speed, Torque, Voltage
+from benchd.rules.moves import Role, Speed, Torque, Voltage, Winding
 
 from .parts import SLOPES, SUPPLY, run_plan
 
@@ -210,3 +210,57 @@ async def test_each_target_is_carried_by_its_own_call_with_its_bound(target, cal
     port = Recorder()
     await sending(target)(port)
     assert port.calls == [call]
+
+
+@pytest.mark.parametrize(
+    ("target", "before", "call"),
+    [
+        (Winding(0, 0.0), Winding(12, 0.0), ("disconnect", (), {})),
+        (Winding(0, 0.0), None, ("disconnect", (), {})),
+        (Winding(12, 0.0), Winding(0, 0.0), ("connect", (12,), {})),
+        (Winding(23, 0.0), Winding(12, 0.0), ("connect", (23,), {})),
+        (Winding(12, 1.5), Winding(12, 0.0), ("set_current", (1.5,), {})),
+        (Winding(12, 0.0), Winding(12, 1.5), ("set_current", (0.0,), {})),
+    ],
+)
+async def test_a_winding_is_connected_and_fed_by_calls_of_their_own(target, before, call) -> None:
+    port = Recorder()
+    await sending(target, before=before)(port)
+    assert port.calls == [call]
+
+
+@pytest.mark.parametrize("before", [None, Winding(0, 0.0), Winding(23, 0.0)])
+async def test_no_pair_is_ever_connected_for_a_target_with_current(before) -> None:
+    with pytest.raises(ValueError, match="nothing was sent"):
+        sending(Winding(12, 1.0), before=before)
+
+
+async def test_a_port_of_waveforms_is_not_read() -> None:
+    polled = Polled()
+    plan = DevicePlan(
+        name="supply", poll_hz=50.0, reply_time_s=0.2, safe_time_s=0.5, ports={"waveforms": Waveforms, "output": Supply}
+    )
+    polled.poller = Poller(
+        plan,
+        polled.link,
+        roles={},
+        setpoints=polled.setpoints,
+        on_reading=lambda ref, _reading: polled.readings.append(ref.port),
+        on_refusal=lambda _ref, _sentence: None,
+        on_broken=lambda _ref, sentence: polled.broken.append(sentence),
+    )
+    async with polled.running():
+        await asyncio.sleep(0.5)
+    assert set(polled.readings) == {"output"}
+    assert polled.broken == []
+
+
+async def test_a_refused_set_point_is_the_devices_trouble_until_it_takes_one() -> None:
+    polled = Polled()
+    polled.output.write_error = Refused("supply: panel locked")
+    async with polled.running(voltage_v=1.0):
+        await asyncio.sleep(0.1)
+        assert "did not take a set-point: supply: panel locked" in polled.poller.trouble
+        polled.output.write_error = None
+        await asyncio.sleep(0.2)
+        assert polled.poller.trouble == ""

@@ -19,6 +19,7 @@ class Driven:
     """Turns the specimen at 12 V, then drives it until it gives current back into the DC link and its sink."""
 
     title = "driven"
+    energised = True
 
     def moves(self, _at: Mapping[Role, Target]):
         while True:

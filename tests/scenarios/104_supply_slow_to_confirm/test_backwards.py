@@ -18,6 +18,7 @@ class Loaded:
     """Turns at 12 V against the specimen's rated torque."""
 
     title = "loaded"
+    energised = True
 
     def moves(self, _at: Mapping[Role, Target]):
         while True:

@@ -1,0 +1,275 @@
+"""Lets the machines on the shaft go, in the order that the cause allows. It never says that anything is at rest.
+
+The machine that drives is confirmed without torque first while the other one holds its torque bound, then both go off:
+two machines zeroed in a race throw the shaft up, because the torque of one outlasts the other's. What feeds the
+specimen is one side of the shaft (the supply, and the motor drive where there is one), the load machine the other.
+What does not confirm in time withdraws the safety chain's permit. A software stop is not a safety function.
+"""
+
+import asyncio
+import contextlib
+import math
+from collections.abc import Awaitable, Callable
+
+from benchd.contract import DriveReading, DriverError, DriveState
+from benchd.live.plan import PortRef
+from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.targets import torque_bound_nm
+from benchd.rules.moves import Role, Torque
+
+RELIEF_S = 0.2  # for a drive's torque to be seen gone after it was told to make none
+HOLD_FIRST_S = 0.05  # for the other machine to take its hold before the one that drives is told to let go
+Trouble = list[str | None]  # a sentence for each thing that did not confirm
+Confirm = Callable[[PortRef], Awaitable[str | None]]  # a way to make a port safe that gives such a sentence
+NOTHING_DOUBTED: frozenset[str] = frozenset()
+
+
+class LettingGo:
+    """The ways to take torque and voltage away. Every method is bounded in time and may be cancelled.
+
+    `on_unconfirmed` is told of a port that did not confirm, before the permit is withdrawn for it: the open chain that
+    follows must not be taken for the cause.
+    """
+
+    def __init__(self, rack: Rack, *, on_unconfirmed: Callable[[PortRef, str], None]) -> None:
+        self._rack = rack
+        self._on_unconfirmed = on_unconfirmed
+        self._plan = plan = rack.plan
+        self._load = plan.load_drive
+        self._motor = plan.motor_drive
+        self._feeding = (plan.supply,) if plan.motor_drive is None else (plan.motor_drive, plan.supply)
+
+    async def by_braking(self, believed: Callable[[], bool]) -> Trouble:
+        """Driving machines relieved, supply and motor drive off, shaft braked by the load drive, its stage off.
+
+        `believed` says whether the load drive and what measures the shaft still count; braking ends when not.
+        """
+        return await self._beside_the_meter(self._braking(believed))
+
+    async def by_coasting(self, *, doubted: frozenset[str] = NOTHING_DOUBTED) -> Trouble:
+        """The side that drives is confirmed off first, while the other holds its torque bound; then the other."""
+        return await self._beside_the_meter(self._coasting(doubted))
+
+    async def all_at_once(self) -> Trouble:
+        """None waiting for another: only where nothing drives, or the hardware has let go of both sides."""
+        refs = [*self._feeding, self._load]
+        if self._plan.resistance_meter is not None:
+            refs.append(self._plan.resistance_meter)
+        return list(await asyncio.gather(*(self._rack.safe(ref) for ref in refs)))
+
+    async def in_turn(self) -> Trouble:
+        """One side after the other, nothing held and nothing withdrawn: where nobody knows what turns."""
+        load_first = self.load_machine_drives()
+        return await self._beside_the_meter(
+            self._turns(load_first=load_first, confirm=self._rack.safe), confirm=self._rack.safe
+        )
+
+    def any_drive_on(self) -> bool:
+        """Whether a drive shows its power stage on, whatever was asked of it."""
+        return any(self._is_on(ref) for ref in self._plan.drives)
+
+    def load_machine_drives(self, *, doubted: frozenset[str] = NOTHING_DOUBTED) -> bool:
+        """Whether power comes from the load machine: by what is measured and believed, else by what was asked of it.
+
+        A torque within the transducer's zero limit drives nothing. Without a speed the shaft is taken to turn forwards:
+        a supply of one polarity turns it no other way. At a shaft that stands (rotor locked) the machine that makes a
+        torque against one that holds the speed counts as the one that drives.
+        """
+        rack, plan = self._rack, self._plan
+        speed_rpm = rack.believed("shaft_speed", "drive_speed", "motor_drive_speed", doubted=doubted)
+        torque_nm = rack.believed("shaft_torque", "drive_torque", "motor_drive_torque", doubted=doubted)
+        load = rack.setpoints.now(Role.LOAD_DRIVE)
+        makes_torque = isinstance(load, Torque) and load.torque_nm != 0.0
+        if self._motor is not None and abs(speed_rpm) <= plan.stopping.standstill_rpm:
+            return makes_torque and not isinstance(rack.setpoints.now(Role.MOTOR_DRIVE), Torque)
+        if math.isnan(torque_nm):
+            torque_nm = load.torque_nm if isinstance(load, Torque) else 0.0
+        if abs(torque_nm) <= plan.starting.transducer_zero_limit_nm:
+            return False
+        return torque_nm * (1.0 if math.isnan(speed_rpm) else speed_rpm) < 0.0
+
+    async def withdraw_permit(self, because: str) -> None:
+        """Ask the safety chain to open; where it does not confirm, let its heartbeat end, which opens it too.
+
+        Only a person at the bench can close it again.
+        """
+        self._rack.on_event("permit_withdrawn", because=because)
+        try:
+            await self._rack.call(self._plan.safety_chain, lambda chain: chain.withdraw_permit())
+        except DriverError as error:
+            self._rack.beat_wanted = False
+            self._rack.on_event("permit_not_withdrawn", because=str(error), instead="the heartbeat is withheld")
+
+    async def _braking(self, believed: Callable[[], bool]) -> Trouble:
+        """The brake does not wait for the supply's word.
+
+        A load drive left following its torque would turn the shaft backwards as soon as the supply is gone; one that
+        follows standstill cannot. A motor drive is relieved in any case: it may hold a speed without driving just now.
+        """
+        drivers = [self._load] if self.load_machine_drives() else []
+        if self._motor is not None and self._is_on(self._motor):
+            drivers.append(self._motor)
+        for ref in drivers:
+            unrelieved = await self._relieve(ref)
+            if unrelieved is not None:  # it does not do what it is told: the hardware has to act, and at once
+                self._on_unconfirmed(ref, unrelieved)
+                await self.withdraw_permit(unrelieved)
+                return [unrelieved, *await self._turns(load_first=ref == self._load, confirm=self._withdrawing)]
+        off = [*map(self._withdrawing, self._feeding), self._brake(believed)]
+        trouble = list(await asyncio.gather(*off))
+        return [*trouble, await self._withdrawing(self._load)]
+
+    async def _coasting(self, doubted: frozenset[str]) -> Trouble:
+        """Where the load machine is second, a believed load drive follows standstill meanwhile.
+
+        Left with its torque it would turn the shaft backwards when what feeds the specimen is gone and only its word is
+        late.
+        """
+        self._rack.setpoints.close()
+        load_first = self.load_machine_drives(doubted=doubted)
+        feeding = ", ".join(map(str, self._feeding))
+        first, second = (str(self._load), feeding) if load_first else (feeding, str(self._load))
+        self._rack.on_event("coasting", first=first, second=second)
+        async with asyncio.TaskGroup() as group:
+            holding = group.create_task(self._held_against(load=load_first, doubted=doubted))
+            if self._motor is not None:
+                await asyncio.wait({holding}, timeout=HOLD_FIRST_S)
+            trouble = await self._side_off(load=load_first, confirm=self._withdrawing)
+            holding.cancel()  # the other's turn must not wait for a drive that does not answer
+        return [*trouble, *await self._side_off(load=not load_first, confirm=self._withdrawing)]
+
+    async def _turns(self, *, load_first: bool, confirm: Confirm) -> Trouble:
+        first = await self._side_off(load=load_first, confirm=confirm)
+        return [*first, *await self._side_off(load=not load_first, confirm=confirm)]
+
+    async def _side_off(self, *, load: bool, confirm: Confirm) -> Trouble:
+        """One side of the shaft; what feeds the specimen goes at once, for it is one machine."""
+        return list(await asyncio.gather(*map(confirm, (self._load,) if load else self._feeding)))
+
+    async def _beside_the_meter(self, work: Awaitable[Trouble], *, confirm: Confirm | None = None) -> Trouble:
+        """The resistance meter is made safe in every stop, and nothing waits for it."""
+        meter = self._plan.resistance_meter
+        if meter is None:
+            return await work
+        trouble, of_meter = await asyncio.gather(work, (confirm or self._withdrawing)(meter))
+        return [*trouble, of_meter]
+
+    async def _relieve(self, ref: PortRef) -> str | None:
+        """This drive is told to make no torque, confirmed by read-back and by what is measured; the other holds."""
+        rack = self._rack
+        role = Role.LOAD_DRIVE if ref == self._load else Role.MOTOR_DRIVE
+        bound_rpm = rack.setpoints.speed_bound_rpm(role)
+        loop = asyncio.get_running_loop()
+        async with asyncio.TaskGroup() as group:
+            holding = group.create_task(self._held_against(load=ref == self._load, doubted=NOTHING_DOUBTED))
+            if self._motor is not None:
+                await asyncio.wait({holding}, timeout=HOLD_FIRST_S)
+            began_rpm = rack.shaft_speed_rpm()
+            try:
+                await rack.tell(
+                    ref, "make no torque", lambda drive: drive.follow_torque(0.0, speed_limit_rpm=bound_rpm)
+                )
+            except DriverError as error:
+                holding.cancel()
+                return f"{ref} was told to make no torque and did not let go of the shaft: {error}"
+            told_s = loop.time()
+            while not self._without_torque(ref, told_s=told_s, began_rpm=began_rpm):
+                if loop.time() > told_s + RELIEF_S:
+                    holding.cancel()
+                    return f"{ref} made torque {RELIEF_S:g} s after it was told to make none."
+                await asyncio.sleep(LOOK_AGAIN_S)
+        rack.on_event("without_torque", port=str(ref))
+        return None
+
+    def _without_torque(self, ref: PortRef, *, told_s: float, began_rpm: float) -> bool:
+        """By the drive's own word after it was told, and by the transducer where that can tell.
+
+        The transducer also sees a rotor's inertia give its energy back, so its word counts against the drive only while
+        the shaft does not slow down.
+        """
+        rack = self._rack
+        nothing_nm = self._plan.starting.transducer_zero_limit_nm
+        own = rack.latest(ref, DriveReading)
+        if own is None or own.taken_mono_s <= told_s or abs(own.torque_nm) > nothing_nm:
+            return False
+        speed_rpm = rack.believed("shaft_speed", "drive_speed", "motor_drive_speed")
+        ways = math.copysign(1.0, speed_rpm) * (-1.0 if ref == self._load else 1.0)
+        driving_nm = rack.believed("shaft_torque") * ways
+        turns = abs(speed_rpm) > self._plan.stopping.standstill_rpm
+        slows = abs(speed_rpm) < began_rpm - self._plan.stopping.standstill_rpm
+        return not (turns and driving_nm > nothing_nm and not slows)  # NaN, not measured, says nothing against it
+
+    async def _held_against(self, *, load: bool, doubted: frozenset[str]) -> None:
+        """The machine opposite the load drive (or opposite what feeds the specimen) holds its torque bound.
+
+        One that makes a torque follows standstill by its own encoder within that torque: it goes on braking and cannot
+        turn the shaft backwards once the other one has let go. A motor drive that holds a speed goes on doing so, and
+        one without torque stays so. Nothing is asked of a doubted drive; a refusal is no news here.
+        """
+        setpoints, braking_nm = self._rack.setpoints, self._plan.stopping.braking_torque_nm
+        if not load:
+            ref, bound_nm = self._load, max(braking_nm, torque_bound_nm(setpoints.now(Role.LOAD_DRIVE)))
+        else:
+            target = setpoints.now(Role.MOTOR_DRIVE)
+            if self._motor is None or not isinstance(target, Torque) or target.torque_nm == 0.0:
+                return
+            ref, bound_nm = self._motor, torque_bound_nm(target)
+        if ref.device in doubted or not self._is_on(ref):
+            return
+        with contextlib.suppress(DriverError):
+            await self._rack.tell(
+                ref, "hold the shaft", lambda drive: drive.follow_speed(0.0, torque_limit_nm=bound_nm)
+            )
+
+    def _is_on(self, ref: PortRef) -> bool:
+        """Whether a drive makes torque for all that is known: it shall be on, or shows that it is."""
+        reading = self._rack.latest(ref, DriveReading)
+        shows = reading is not None and reading.state is DriveState.OPERATION_ENABLED
+        return ref in self._rack.in_service or shows
+
+    async def _brake(self, believed: Callable[[], bool]) -> str | None:
+        """The load drive follows standstill within the braking torque, for at most the controlled stop's time."""
+        stopping, rack = self._plan.stopping, self._rack
+        if rack.shaft_speed_rpm() <= stopping.standstill_rpm or self._load not in rack.in_service:
+            return None
+        if math.isnan(rack.shaft_speed_rpm()):
+            return "The shaft was not braked: no believable speed was read."
+        try:
+            await rack.tell(
+                self._load,
+                "brake the shaft",
+                lambda drive: drive.follow_speed(0.0, torque_limit_nm=stopping.braking_torque_nm),
+            )
+        except DriverError as error:
+            return f"{self._load} did not brake the shaft: {error}"
+        return await self._slowing(believed)
+
+    async def _slowing(self, believed: Callable[[], bool]) -> str | None:
+        """Wait while the shaft is braked; every end of it but standstill has a sentence, in the stop or as an event."""
+        stopping, rack = self._plan.stopping, self._rack
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        while (speed_rpm := rack.shaft_speed_rpm()) > stopping.standstill_rpm and believed():
+            if loop.time() > began_s + stopping.controlled_stop_time_s:
+                break
+            await asyncio.sleep(LOOK_AGAIN_S)
+        braked_s = loop.time() - began_s
+        if speed_rpm <= stopping.standstill_rpm:
+            return None
+        if math.isnan(speed_rpm):
+            return f"Braking ended after {braked_s:.2g} s because no believable speed was read any more."
+        if believed():
+            return f"The shaft still turned at {speed_rpm:.0f} r/min after {braked_s:.2g} s of braking."
+        sentence = (
+            f"Braking ended after {braked_s:.2g} s at {speed_rpm:.0f} r/min: a device that it needs is doubted now."
+        )
+        rack.on_event("braking_ended", sentence=sentence)
+        return None  # the cause has grown and says which; the shaft coasts
+
+    async def _withdrawing(self, ref: PortRef) -> str | None:
+        """Safe, or the permit is withdrawn at once."""
+        trouble = await self._rack.safe(ref)
+        if trouble is not None:
+            self._on_unconfirmed(ref, trouble)
+            await self.withdraw_permit(trouble)
+        return trouble
