@@ -5,6 +5,7 @@ import math
 from collections.abc import Awaitable, Callable, Mapping
 
 from benchd.contract import SafetyChainReading
+from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed, Engine
 from benchd.live.heartbeat import Heartbeat
@@ -53,11 +54,17 @@ class Bench:
         self._because = ""
         self._hold_because = ""  # a limit asked for Hold where the table has none; it is obeyed in Execute
         self._run: Run | None = None
-        self.recording = Recording(plan.channels, offload=offload, on_failure=self._recording_failed)
+        self.recording = Recording(
+            plan.channels,
+            offload=offload,
+            on_failure=self._recording_failed,
+            on_window_lost=lambda sentence: self._event("capture_failed", port=str(plan.waveforms), sentence=sentence),
+        )
         self._watch = Watch(plan, links, state=lambda: self.engine.state, trip=self.trip, on_event=self._event)
         self.intake = Intake(plan.channels, on_crossings=self._watch.crossed)
         self.setpoints = SetPoints(plan.slopes, roles=frozenset(plan.roles))
         self._rack = Rack(plan, links, self.intake, self.setpoints, on_event=self._event)
+        self._capturing = None if plan.waveforms is None else self._make_capturing(plan.waveforms)
         self._starter = Starter(self._rack)
         self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
         self._pollers = self._make_pollers()
@@ -162,6 +169,8 @@ class Bench:
             group.create_task(self._ticker.run(lambda tick: self._watch.pulse(tick, self.recording)), name="pulse")
             group.create_task(self.recording.run(), name="recording")
             group.create_task(self._progress(), name="progress")
+            if self._capturing is not None:
+                group.create_task(self._capturing.run(), name="capturing")
             await self._come_up()
             group.create_task(self.engine.run(), name="engine")
 
@@ -221,6 +230,13 @@ class Bench:
             for number, (name, device) in enumerate(plan.devices.items())
         )
 
+    def _make_capturing(self, ref: PortRef) -> Capturing:
+        return Capturing(ref, self._links[ref.device], on_window=self.recording.window, on_event=self._event)
+
+    def _capture(self, test: int, point: int, seconds: float) -> None:
+        if self._capturing is not None:
+            self._capturing.wanted(test=test, point=point, seconds=seconds)
+
     def _unconfirmed(self, ref: PortRef, sentence: str) -> None:
         """Only latched: the stop that found it goes on, and ends in Aborted."""
         if self.engine.state in WATCHED:
@@ -275,7 +291,11 @@ class Bench:
         self._rack.trouble.clear()
         self._hold_because = ""
         await self.recording.open(run)
-        self._watch.player = Player(run.tests, self.setpoints, on_event=self._event, energised=energise)
+        if self._capturing is not None:
+            self._capturing.open()
+        self._watch.player = Player(
+            run.tests, self.setpoints, on_event=self._event, on_capture=self._capture, energised=energise
+        )
         await self._starter.start(run.plan, energise=energise)
 
     async def _execute(self) -> None:
@@ -348,6 +368,8 @@ class Bench:
         self._latch.clear()
 
     def _leave_play(self) -> None:
+        if self._capturing is not None:
+            self._capturing.close()
         if self._watch.player is not None:
             self._watch.player.stop()
 

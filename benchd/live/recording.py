@@ -2,7 +2,9 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from functools import partial
 
+from benchd.live.capture import CapturedWindow
 from benchd.live.engine import ActFailed
 from benchd.live.player import Place
 from benchd.live.run import Recorder, RecordingFailed, Run
@@ -16,8 +18,8 @@ FLUSH_EVERY_S = 0.5
 class Recording:
     """The open recorder, if there is one. `offload` runs slow calls one after the other, in the order of asking.
 
-    Whatever a recorder raises is told once a run through `on_failure` and goes no further: a disk or a defect must
-    never hold up a tick or a stop.
+    Whatever a recorder raises is told once a run through `on_failure` (a captured window that could not be kept:
+    through `on_window_lost`) and goes no further: a disk or a defect must never hold up a tick or a stop.
     """
 
     def __init__(
@@ -26,12 +28,15 @@ class Recording:
         *,
         offload: Callable[[Callable[[], object]], Awaitable[object]],
         on_failure: Callable[[str], None],
+        on_window_lost: Callable[[str], None] = lambda _sentence: None,
     ) -> None:
         self._names = tuple(channel.name for channel in channels)
         self._offload = offload
         self._on_failure = on_failure
+        self._on_window_lost = on_window_lost
         self._opened: list[Recorder] | None = None  # gets the recorder, perhaps only after `open` was cancelled
         self._failed = False
+        self._windows: list[CapturedWindow] = []  # captured, not kept yet
 
     @property
     def _recorder(self) -> Recorder | None:
@@ -44,6 +49,7 @@ class Recording:
         """
         opened: list[Recorder] = []
         self._opened, self._failed = opened, False
+        self._windows = []
         try:
             await self._offload(lambda: opened.append(run.open_recorder()))
         except Exception as error:
@@ -53,8 +59,11 @@ class Recording:
     async def close(self, ending: str, *, why: str) -> None:
         """Finish the folder. A failure is told, never raised: it must not keep the bench from coming to rest."""
         opened, self._opened = self._opened, None
+        windows, self._windows = self._windows, []
         if opened is None:
             return
+        for recorder in opened:
+            await self._keep(windows, recorder)
 
         def finish() -> None:
             for recorder in opened:
@@ -65,17 +74,33 @@ class Recording:
         except Exception as error:  # noqa: BLE001 - see the class
             self._on_failure(_words("finished", error))
 
+    def window(self, window: CapturedWindow) -> None:
+        """A captured window for the open recorder, kept with the next flush."""
+        if self._recorder is not None:
+            self._windows.append(window)
+
     async def run(self) -> None:
-        """Flush until cancelled."""
+        """Keep windows and flush until cancelled."""
         while True:
             await asyncio.sleep(FLUSH_EVERY_S)
             recorder = self._recorder
             if recorder is None:
                 continue
+            windows, self._windows = self._windows, []
+            await self._keep(windows, recorder)
             try:
                 await self._offload(recorder.flush)
             except Exception as error:  # noqa: BLE001 - see the class
                 self._fail(error)
+
+    async def _keep(self, windows: Sequence[CapturedWindow], recorder: Recorder) -> None:
+        """Windows to disk; one that is lost is told and ends nothing, for what else is recorded is sound."""
+        keep: Callable[[CapturedWindow], None] = getattr(recorder, "keep_window", lambda _window: None)
+        for window in windows:
+            try:
+                await self._offload(partial(keep, window))
+            except Exception as error:  # noqa: BLE001 - see the class
+                self._on_window_lost(_words("completed by a captured window", error))
 
     def append(self, frame: Frame, *, state: State, place: Place) -> None:
         """One frame into the open recorder."""

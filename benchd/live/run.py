@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from benchd.live.capture import CapturedWindow
 from benchd.live.plan import RunPlan
 from benchd.live.player import PlayedTest
 
@@ -29,6 +30,9 @@ class Recorder(Protocol):
 
     def flush(self) -> None:
         """Bring to disk what is pending. Raises `RecordingFailed` in one sentence."""
+
+    def keep_window(self, window: CapturedWindow) -> None:
+        """One captured window to disk. Raises `RecordingFailed` in one sentence; a recorder in a test may lack it."""
 
     def close(self, ending: str, why: str) -> None:
         """Write the ending and finish the folder. Raises `RecordingFailed` in one sentence."""

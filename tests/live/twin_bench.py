@@ -42,10 +42,24 @@ speed_band_rpm = 20.0
 """
 
 
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """Which files and which simulated specimen a bench is made of."""
+
+    bench: str
+    motor: str
+    setup: str
+
+
+BRUSHED = Kind("greenhouse", "vent_flap_24v", "vent_flap")
+BRUSHLESS = Kind("vineyard", "pump_48v", "pump")
+
+
 @dataclass(slots=True)
 class Recorded:
     """A recorder that keeps everything in memory."""
 
+    windows: list = field(default_factory=list)
     rows: list[dict] = field(default_factory=list)
     events: list[dict] = field(default_factory=list)
     endings: list[tuple[str, str]] = field(default_factory=list)
@@ -57,6 +71,9 @@ class Recorded:
 
     def event(self, name: str, *, time_mono_s: float, **fields) -> None:
         self.events.append({"event": name, "time_mono_s": time_mono_s, **fields})
+
+    def keep_window(self, window) -> None:
+        self.windows.append(window)
 
     def flush(self) -> None:
         self.flushes += 1
@@ -123,8 +140,10 @@ class OnTwin:
         await self.until(lambda: abs(self.truth.motor_speed_rpm) > speed_rpm, f"{speed_rpm} r/min")
 
 
-def planned(programme: str = SHORT, *, folder: Path, changes: Sequence[tuple[str, str]] = ()) -> tuple:
-    """The bench of the demo and a programme for its specimen, planned by the code that the daemon uses."""
+def planned(
+    programme: str = SHORT, *, folder: Path, changes: Sequence[tuple[str, str]] = (), kind: Kind = BRUSHED
+) -> tuple:
+    """A bench that comes along and a programme for its specimen, planned by the code that the daemon uses."""
     configs = configs_directory()
     registry = Registry(
         drivers=find_drivers().drivers, tests={kind: each.settings for kind, each in PROCEDURES.items()}
@@ -135,11 +154,11 @@ def planned(programme: str = SHORT, *, folder: Path, changes: Sequence[tuple[str
         text = text.replace(before, after)
     file = folder / "programme.toml"
     file.write_text(text)
-    bench = load_bench(configs / "benches" / "greenhouse.toml", registry)
+    bench = load_bench(configs / "benches" / f"{kind.bench}.toml", registry)
     job = Job(
         programme=load_programme(file, registry),
-        motor=load_motor(configs / "motors" / "vent_flap_24v.toml"),
-        setup=load_setup(configs / "setups" / "vent_flap.toml"),
+        motor=load_motor(configs / "motors" / f"{kind.motor}.toml"),
+        setup=load_setup(configs / "setups" / f"{kind.setup}.toml"),
         order="1",
         serial="1",
         operator="Somebody",
@@ -157,13 +176,14 @@ async def running(
     zero_time_s: float = 0.3,
     tests: Sequence[PlayedTest] | None = None,
     drivers: TwinDrivers | None = None,
+    kind: Kind = BRUSHED,
 ) -> AsyncIterator[OnTwin]:
     """A bench that has come up and waits in Stopped with its run loaded; `tests` replace those of the programme."""
-    bench, run = planned(programme, folder=folder)
+    bench, run = planned(programme, folder=folder, kind=kind)
     plan = bench_plan(bench)
     starting = replace(plan.starting, pre_start_warning_s=warning_s, zero_time_s=zero_time_s)
     plan = replace(plan, starting=starting)
-    drivers = drivers or twin_drivers("vent_flap_24v", seed=seed)
+    drivers = drivers or twin_drivers(kind.motor, seed=seed)
     log: list[tuple[str, dict]] = []
     links = {
         name: Link(
