@@ -9,13 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.analysis.temperature import COPPER_CONSTANT_DEGC, resistance_at
-
 Number = float | NDArray[np.float64]
 
 RAD_S_PER_RPM = 2.0 * np.pi / 60.0
-
-__all__ = ["COPPER_CONSTANT_DEGC", "RAD_S_PER_RPM", "CharacteristicPoints", "characteristic_points", "resistance_at"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """Straight lines and linear least squares, one or many at once. It must never choose the points it is given by hand."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,11 +59,39 @@ def straight_line(x: Floats, y: Floats, *, reference: float = 0.0) -> Line:
 
 
 def least_squares(columns: Floats, y: Floats) -> Floats:
-    """Parameters (b, p) of y (b, n) = columns (b, n, p) · parameters; one orthogonal factorisation for each of b."""
+    """Parameters (b, p) of y (b, n) = columns (b, n, p) · parameters, by orthogonalisation, all b at once.
+
+    Gram-Schmidt in its modified form with y as the last column, each column freed of the others twice: as good as an
+    orthogonal factorisation for a handful of parameters, and several times as fast for thousands of small fits. No
+    number comes out where one column is another's multiple.
+    """
+    count = columns.shape[-1]
     scale = np.sqrt(np.mean(columns**2, axis=(0, 1)))  # volts, amperes and ones: keep the triangle well conditioned
-    q, r = np.linalg.qr(columns / scale)
-    solution = np.linalg.solve(r, np.einsum("bnp,bn->bp", q, y)[..., None])[..., 0]
+    q: list[Floats] = []
+    r = np.zeros((count, count + 1, y.shape[0]))
+    for j in range(count):
+        column = columns[..., j] / scale[j]
+        for _ in range(2):
+            column = _freed(column, q, r[:, j])
+        r[j, j] = np.sqrt(np.einsum("bn,bn->b", column, column))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            q.append(column / r[j, j][:, None])
+    _freed(y, q, r[:, count])
+    solution = np.empty((y.shape[0], count))
+    for j in reversed(range(count)):
+        rest = r[j, count] - np.einsum("kb,bk->b", r[j, j + 1 : count], solution[:, j + 1 :])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            solution[:, j] = rest / r[j, j]
     return np.asarray(solution / scale, dtype=np.float64)
+
+
+def _freed(column: Floats, q: Sequence[Floats], shares: Floats) -> Floats:
+    """The column (b, n) without its parts along each of q; the parts are added to `shares` (p, b)."""
+    for i, unit in enumerate(q):
+        part = np.einsum("bn,bn->b", unit, column)
+        shares[i] += part
+        column = column - part[:, None] * unit
+    return column
 
 
 def levels_near(x: Floats, target: float) -> NDArray[np.intp] | None:

@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.averages import effective_number
-from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, resistance_at
+from benchd.analysis.dc_machine import RAD_S_PER_RPM
 from benchd.analysis.fits import least_squares
 from benchd.analysis.inputs import Inputs, Scalar
 from benchd.analysis.points import PointTable
 from benchd.analysis.propagation import Output, Source, propagate
 from benchd.analysis.record import Record
+from benchd.analysis.temperature import COPPER_CONSTANT_DEGC, resistance_at
 from benchd.analysis.torque import ACCELERATION, SPEED, ShaftTorque
 
 Floats = NDArray[np.float64]

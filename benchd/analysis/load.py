@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, RAD_S_PER_RPM, characteristic_points, resistance_at
+from benchd.analysis.dc_machine import RAD_S_PER_RPM, characteristic_points
 from benchd.analysis.fits import levels_near, local_line
 from benchd.analysis.headline import HEADLINES
 from benchd.analysis.joint import VOLTAGE, WINDING, Constants, JointModel
@@ -20,6 +20,7 @@ from benchd.analysis.point_results import UNITS, gathered, named
 from benchd.analysis.propagation import Addition, Output, coverage_factor
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, collect
+from benchd.analysis.temperature import COPPER_CONSTANT_DEGC, resistance_at
 
 Floats = NDArray[np.float64]
 

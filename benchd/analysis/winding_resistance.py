@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.analysis.dc_machine import COPPER_CONSTANT_DEGC, resistance_at
 from benchd.analysis.headline import HEADLINES
 from benchd.analysis.inputs import Inputs
 from benchd.analysis.monte_carlo import propagate_both
@@ -19,6 +18,7 @@ from benchd.analysis.points import PointTable, point_table
 from benchd.analysis.propagation import Output
 from benchd.analysis.record import Record, RecordedTest
 from benchd.analysis.results import TestResults, Wanted, collect
+from benchd.analysis.temperature import COPPER_CONSTANT_DEGC, resistance_at
 
 Floats = NDArray[np.float64]
 
