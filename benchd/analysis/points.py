@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,14 +85,18 @@ def point_table(record: Record, tests: Sequence[int], channels: Sequence[str]) -
     out; a point without rows keeps a complaint.
     """
     held = [c for c in channels if c in record.values]
-    fresh = {c: first_rows(record.time_mono_s, record.ages_s[c]) for c in held}
     wanted = [(t, p) for t in record.tests if t.index in set(tests) for p in t.points]
     means: dict[str, list[Mean]] = {c: [] for c in held}
     for test, asked in wanted:
-        rows = np.flatnonzero((record.test == test.index) & (record.point == asked.point))
-        middle_s = 0.5 * float(record.time_mono_s[rows[0]] + record.time_mono_s[rows[-1]]) if rows.size else 0.0
+        lacking = [c for c in held if (test.index, asked.point, c) not in record.kept]
+        if lacking:
+            rows = np.flatnonzero((record.test == test.index) & (record.point == asked.point))
+            middle_s = 0.5 * float(record.time_mono_s[rows[0]] + record.time_mono_s[rows[-1]]) if rows.size else 0.0
+            for channel in lacking:
+                mean = carried(_mean_of(record, channel, rows, _fresh(record, channel)), to_s=middle_s)
+                record.kept[test.index, asked.point, channel] = mean
         for channel in held:
-            means[channel].append(carried(_mean_of(record, channel, rows, fresh[channel]), to_s=middle_s))
+            means[channel].append(cast(Mean, record.kept[test.index, asked.point, channel]))
     count = len(wanted)
 
     def column(of: Callable[[Mean], float]) -> dict[str, NDArray[np.float64]]:
@@ -112,6 +117,13 @@ def point_table(record: Record, tests: Sequence[int], channels: Sequence[str]) -
             {c: means[c][i].change for c in held if _worth_telling(record, c, means[c][i])} for i in range(count)
         ),
     )
+
+
+def _fresh(record: Record, channel: str) -> NDArray[np.bool_]:
+    """Which rows of the whole record show a sample of this channel for the first time."""
+    if channel not in record.kept:
+        record.kept[channel] = first_rows(record.time_mono_s, record.ages_s[channel])
+    return cast(NDArray[np.bool_], record.kept[channel])
 
 
 def _is_temperature(record: Record, channel: str) -> bool:

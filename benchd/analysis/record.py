@@ -85,6 +85,8 @@ class Record:
     motor: Mapping[str, object]
     setup: Mapping[str, object]
     waveforms: Sequence[CapturedWaveform] = ()
+    # means that one evaluator has made and the next needs again; a record changed by `replace` begins with none
+    kept: dict[object, object] = field(init=False, repr=False, compare=False, default_factory=dict)
 
     @property
     def kind(self) -> Kind:
