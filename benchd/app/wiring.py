@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, Stopping
+from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
 from benchd.rules.demand import Capacity, Demand, Demanded, misfits
@@ -21,6 +21,7 @@ from benchd.settings.fit import check_fit
 from benchd.settings.fit_warnings import fit_warnings
 from benchd.settings.limit_sources import LimitSource, limit_sources
 from benchd.settings.specimen_files import BrushlessMotorFile
+from benchd.settings.zeros import stated_zeros
 
 SUPPLY_KEEPS_BELOW = 0.95  # of the current limit: the supply bounds the current before the monitor takes it away
 REACTIONS = {
@@ -207,6 +208,15 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             motor_torque_limit_nm=motor_torque_nm,
             motor_speed_limit_rpm=motor_speed_rpm,
             winding_current_limit_a=winding_a,
+            stated_zeros=tuple(
+                StatedZero(
+                    channel=zero.channel,
+                    value=zero.value_nm,
+                    standard_uncertainty=zero.standard_uncertainty_nm,
+                    origin=zero.origin,
+                )
+                for zero in stated_zeros(bench, job.setup)
+            ),
         ),
         tests=tests,
         warnings=(*job.motor.warnings, *fit_warnings(bench, job.motor, job.setup, job.programme)),

@@ -104,6 +104,16 @@ class BenchPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StatedZero:
+    """A zero that was measured before, uncoupled, and is taken off instead of the average at standstill."""
+
+    channel: str
+    value: float
+    standard_uncertainty: float
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
     """What one run may do at most: the effective limits, and the magnitudes set-points are clamped to.
 
@@ -120,3 +130,4 @@ class RunPlan:
     motor_torque_limit_nm: float = 0.0
     motor_speed_limit_rpm: float = 0.0
     winding_current_limit_a: float = 0.0
+    stated_zeros: tuple[StatedZero, ...] = ()

@@ -67,7 +67,7 @@ class Starter:
         await self._warn()
         await self._at_rest()
         await self._prove(run)
-        zeros = await self._zero()
+        zeros = await self._zero(run)
         rack.on_event("limits_in_force", limits=[shown(limit) for limit in run.limits])
         loop = asyncio.get_running_loop()
         await self._chain_agrees(remote=plan.starting.remote_required)
@@ -203,7 +203,7 @@ class Starter:
             objections += drive_objections(plan, run, drive, drive=ref)
         self._refuse(objections)
 
-    async def _zero(self) -> tuple[Zero, ...]:
+    async def _zero(self, run: RunPlan) -> tuple[Zero, ...]:
         rack, starting = self._rack, self._plan.starting
         for channel in self._plan.channels:
             if channel.zeroed and channel.unit != TORQUE_UNIT:
@@ -222,13 +222,27 @@ class Starter:
             zeros = zeroing.zeros()
         except ValueError as error:
             raise ActFailed(str(error)) from None
+        stated = {zero.channel: zero for zero in run.stated_zeros}
+        zeros = tuple(
+            zero
+            if (known := stated.get(zero.channel)) is None
+            else Zero(
+                channel=zero.channel,
+                value=known.value,
+                standard_uncertainty=known.standard_uncertainty,
+                degrees_of_freedom=math.inf,
+            )
+            for zero in zeros
+        )
         for zero in zeros:
+            known = stated.get(zero.channel)
             rack.on_event(
                 "zero",
                 channel=zero.channel,
                 value=zero.value,
                 standard_uncertainty=zero.standard_uncertainty,
-                degrees_of_freedom=zero.degrees_of_freedom,
+                **({} if math.isinf(zero.degrees_of_freedom) else {"degrees_of_freedom": zero.degrees_of_freedom}),
+                origin="standstill before this run" if known is None else known.origin,
             )
             if abs(zero.value) > starting.transducer_zero_limit_nm:
                 raise ActFailed(
