@@ -23,9 +23,19 @@ SIDES = {Bound.LOW: "below", Bound.HIGH: "above", Bound.STALE: "silent"}
 _ORIGIN = re.compile(r"(?P<file>.+?):(?P<rest>\d+( .*)?)")
 
 HEADLINES = {
+    "winding_resistance": (
+        "resistance_between_terminals_20",
+        "terminal_resistance_20",
+        "resistance_unbalance",
+        "winding_temperature",
+    ),
+    "torque_zero": ("torque_zero", "turning_friction"),
+    "back_emf": ("voltage_constant", "torque_constant", "drag_torque_at_rated_speed", "magnet_temperature"),
     "no_load": (
         "no_load_speed",
         "no_load_current",
+        "no_load_power",
+        "no_load_losses",
         "voltage_constant",
         "friction_torque_at_no_load",
         "friction_torque_coulomb",
@@ -39,16 +49,31 @@ HEADLINES = {
         "brush_drop",
         "speed_at_rated_torque",
         "current_at_rated_torque",
+        "shaft_power_at_rated_torque",
+        "losses_at_rated_torque",
         "efficiency_at_rated_torque",
+        "system_efficiency_at_rated_torque",
         "maximum_efficiency",
         "maximum_output_power",
         "stall_torque",
         "stall_current",
         "winding_temperature",
     ),
+    "rated_point": (
+        "efficiency",
+        "converter_efficiency",
+        "system_efficiency",
+        "shaft_power",
+        "losses",
+        "torque",
+        "speed",
+        "motor_current",
+        "dc_current",
+        "power_factor",
+        "winding_temperature",
+        "winding_temperature_rise",
+    ),
 }
-
-
 TITLES = {"winding_resistance": "winding resistance", "torque_zero": "torque zero", "rated_point": "rated point"}
 
 
