@@ -76,7 +76,7 @@ class LettingGo:
         torque against one that holds the speed counts as the one that drives.
         """
         rack, plan = self._rack, self._plan
-        speed_rpm = rack.believed("shaft_speed", "drive_speed", "motor_drive_speed", doubted=doubted)
+        speed_rpm = self._signed_speed_rpm(doubted)
         torque_nm = rack.believed("shaft_torque", "drive_torque", "motor_drive_torque", doubted=doubted)
         load = rack.setpoints.now(Role.LOAD_DRIVE)
         makes_torque = isinstance(load, Torque) and load.torque_nm != 0.0
@@ -87,6 +87,9 @@ class LettingGo:
         if abs(torque_nm) <= plan.starting.transducer_zero_limit_nm:
             return False
         return torque_nm * (1.0 if math.isnan(speed_rpm) else speed_rpm) < 0.0
+
+    def _signed_speed_rpm(self, doubted: frozenset[str]) -> float:
+        return self._rack.believed("shaft_speed", "drive_speed", "motor_drive_speed", doubted=doubted)
 
     async def withdraw_permit(self, because: str) -> None:
         """Ask the safety chain to open; where it does not confirm, let its heartbeat end, which opens it too.
@@ -123,28 +126,60 @@ class LettingGo:
         """Where the load machine is second, a believed load drive follows standstill meanwhile.
 
         Left with its torque it would turn the shaft backwards when what feeds the specimen is gone and only its word is
-        late.
+        late. A doubted machine opposite is asked for nothing; its turn comes as soon as the shaft stands.
         """
         self._rack.setpoints.close()
         load_first = self.load_machine_drives(doubted=doubted)
         feeding = ", ".join(map(str, self._feeding))
         first, second = (str(self._load), feeding) if load_first else (feeding, str(self._load))
         self._rack.on_event("coasting", first=first, second=second)
+        began_rpm = self._signed_speed_rpm(doubted)
         async with asyncio.TaskGroup() as group:
             holding = group.create_task(self._held_against(load=load_first, doubted=doubted))
             if self._motor is not None:
                 await asyncio.wait({holding}, timeout=HOLD_FIRST_S)
-            trouble = await self._side_off(load=load_first, confirm=self._withdrawing)
+            going = group.create_task(self._machine_off(load=load_first, began_rpm=began_rpm, doubted=doubted))
+            beside = [] if load_first else [group.create_task(self._withdrawing(ref)) for ref in self._feeding[1:]]
+            while not going.done() and not self._pulled_to_a_stand(
+                load_first=load_first, began_rpm=began_rpm, doubted=doubted
+            ):
+                await asyncio.wait({going}, timeout=LOOK_AGAIN_S)
             holding.cancel()  # the other's turn must not wait for a drive that does not answer
-        return [*trouble, *await self._side_off(load=not load_first, confirm=self._withdrawing)]
+            trouble = await self._side_off(load=not load_first)
+        return [*going.result(), *(task.result() for task in beside), *trouble]
+
+    async def _machine_off(self, *, load: bool, began_rpm: float, doubted: frozenset[str]) -> Trouble:
+        """The machine that drives: its stage or output confirmed off, and a drive's torque seen gone too."""
+        ref = self._load if load else self._feeding[0]
+        trouble = await self._withdrawing(ref)
+        if trouble is not None or ref == self._plan.supply:
+            return [trouble]
+        lasting = await self._torque_gone(ref, began_rpm=began_rpm, doubted=doubted)
+        if lasting is not None:
+            self._on_unconfirmed(ref, lasting)
+            await self.withdraw_permit(lasting)
+        return [lasting]
+
+    def _pulled_to_a_stand(self, *, load_first: bool, began_rpm: float, doubted: frozenset[str]) -> bool:
+        """Whether a doubted machine opposite, which may still make a torque, has nothing to hold any more."""
+        opposite = self._motor if load_first else self._load
+        target = self._rack.setpoints.now(Role.MOTOR_DRIVE if load_first else Role.LOAD_DRIVE)
+        if opposite is None or opposite.device not in doubted or not isinstance(target, Torque):
+            return False
+        now_rpm = self._signed_speed_rpm(doubted) * math.copysign(1.0, began_rpm)
+        return now_rpm <= self._plan.stopping.standstill_rpm
 
     async def _turns(self, *, load_first: bool, confirm: Confirm) -> Trouble:
-        first = await self._side_off(load=load_first, confirm=confirm)
-        return [*first, *await self._side_off(load=not load_first, confirm=confirm)]
+        """One machine and then the other side; a supply behind a motor drive goes beside it and is not waited for."""
+        async with asyncio.TaskGroup() as group:
+            beside = [] if load_first else [group.create_task(_confirmed(confirm, ref)) for ref in self._feeding[1:]]
+            first = await confirm(self._load if load_first else self._feeding[0])
+            trouble = await self._side_off(load=not load_first, confirm=confirm)
+        return [first, *(task.result() for task in beside), *trouble]
 
-    async def _side_off(self, *, load: bool, confirm: Confirm) -> Trouble:
+    async def _side_off(self, *, load: bool, confirm: Confirm | None = None) -> Trouble:
         """One side of the shaft; what feeds the specimen goes at once, for it is one machine."""
-        return list(await asyncio.gather(*map(confirm, (self._load,) if load else self._feeding)))
+        return list(await asyncio.gather(*map(confirm or self._withdrawing, (self._load,) if load else self._feeding)))
 
     async def _beside_the_meter(self, work: Awaitable[Trouble], *, confirm: Confirm | None = None) -> Trouble:
         """The resistance meter is made safe in every stop, and nothing waits for it."""
@@ -159,7 +194,6 @@ class LettingGo:
         rack = self._rack
         role = Role.LOAD_DRIVE if ref == self._load else Role.MOTOR_DRIVE
         bound_rpm = rack.setpoints.speed_bound_rpm(role)
-        loop = asyncio.get_running_loop()
         async with asyncio.TaskGroup() as group:
             holding = group.create_task(self._held_against(load=ref == self._load, doubted=NOTHING_DOUBTED))
             if self._motor is not None:
@@ -172,16 +206,26 @@ class LettingGo:
             except DriverError as error:
                 holding.cancel()
                 return f"{ref} was told to make no torque and did not let go of the shaft: {error}"
-            told_s = loop.time()
-            while not self._without_torque(ref, told_s=told_s, began_rpm=began_rpm):
-                if loop.time() > told_s + RELIEF_S:
-                    holding.cancel()
-                    return f"{ref} made torque {RELIEF_S:g} s after it was told to make none."
-                await asyncio.sleep(LOOK_AGAIN_S)
+            unrelieved = await self._torque_gone(ref, began_rpm=began_rpm)
+            if unrelieved is not None:
+                holding.cancel()
+                return unrelieved
         rack.on_event("without_torque", port=str(ref))
         return None
 
-    def _without_torque(self, ref: PortRef, *, told_s: float, began_rpm: float) -> bool:
+    async def _torque_gone(
+        self, ref: PortRef, *, began_rpm: float, doubted: frozenset[str] = NOTHING_DOUBTED
+    ) -> str | None:
+        """Wait for it, `RELIEF_S` at most from now, when the drive was told."""
+        loop = asyncio.get_running_loop()
+        told_s = loop.time()
+        while not self._without_torque(ref, told_s=told_s, began_rpm=began_rpm, doubted=doubted):
+            if loop.time() > told_s + RELIEF_S:
+                return f"{ref} made torque {RELIEF_S:g} s after it was told to make none."
+            await asyncio.sleep(LOOK_AGAIN_S)
+        return None
+
+    def _without_torque(self, ref: PortRef, *, told_s: float, began_rpm: float, doubted: frozenset[str]) -> bool:
         """By the drive's own word after it was told, and by the transducer where that can tell.
 
         The transducer also sees a rotor's inertia give its energy back, so its word counts against the drive only while
@@ -192,11 +236,11 @@ class LettingGo:
         own = rack.latest(ref, DriveReading)
         if own is None or own.taken_mono_s <= told_s or abs(own.torque_nm) > nothing_nm:
             return False
-        speed_rpm = rack.believed("shaft_speed", "drive_speed", "motor_drive_speed")
+        speed_rpm = self._signed_speed_rpm(doubted)
         ways = math.copysign(1.0, speed_rpm) * (-1.0 if ref == self._load else 1.0)
-        driving_nm = rack.believed("shaft_torque") * ways
+        driving_nm = rack.believed("shaft_torque", doubted=doubted) * ways
         turns = abs(speed_rpm) > self._plan.stopping.standstill_rpm
-        slows = abs(speed_rpm) < began_rpm - self._plan.stopping.standstill_rpm
+        slows = abs(speed_rpm) < abs(began_rpm) - self._plan.stopping.standstill_rpm
         return not (turns and driving_nm > nothing_nm and not slows)  # NaN, not measured, says nothing against it
 
     async def _held_against(self, *, load: bool, doubted: frozenset[str]) -> None:
@@ -273,3 +317,7 @@ class LettingGo:
             self._on_unconfirmed(ref, trouble)
             await self.withdraw_permit(trouble)
         return trouble
+
+
+async def _confirmed(confirm: Confirm, ref: PortRef) -> str | None:
+    return await confirm(ref)

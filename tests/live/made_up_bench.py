@@ -12,7 +12,7 @@ from benchd.live.ticker import VirtualTicker
 from benchd.rules.moves import Move, Role, Target, Torque, Voltage
 from benchd.rules.states import Command, State
 
-from .parts import CAPABILITIES, Device, MadeUpLink, World, bench_plan, run_plan
+from .parts import MadeUpLink, World, run_plan
 
 
 class Turning:
@@ -130,13 +130,13 @@ async def made_up(
     """A bench that has come up and waits in Stopped with its run chosen."""
     world = world or World()
     test = tests[0] if tests else Turning()
-    links = {ref.device: MadeUpLink(Device(world, ref.device)) for ref in CAPABILITIES}
+    plan = world.plan()
+    links = {name: MadeUpLink(world.device(name)) for name in plan.devices}
     folder = Folder()
 
     async def at_once(slow: Callable[[], object]) -> object:
         return slow()
 
-    plan = bench_plan()
     live = Bench(
         plan,
         links,

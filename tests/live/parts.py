@@ -144,6 +144,20 @@ class World:
     log: list[tuple[float, str]] = field(default_factory=list)
     events: list[tuple[str, dict]] = field(default_factory=list)
 
+    def plan(self) -> BenchPlan:
+        return bench_plan()
+
+    def device(self, name: str) -> "Device":
+        return Device(self, name)
+
+    def readings(self, now_s: float) -> dict[PortRef, object]:
+        return readings(self, now_s)
+
+    def follow(self, role: Role, target: object) -> None:
+        """A set-point that the parts' own loop has brought to a device."""
+        if isinstance(target, Torque):
+            self.torque_nm = target.torque_nm
+
     def note(self, what: str) -> None:
         self.log.append((asyncio.get_running_loop().time(), what))
 
@@ -251,7 +265,7 @@ class Device:
         if self.world.behaviour.get(self.name) == "silent":
             raise LinkLost(f"{self.name}: no reply")
         now_s = asyncio.get_running_loop().time()
-        return next(reading for ref, reading in readings(self.world, now_s).items() if ref.device == self.name)
+        return next(reading for ref, reading in self.world.readings(now_s).items() if ref.device == self.name)
 
     async def disarm(self) -> None:
         self.world.note(f"disarm at {abs(self.world.speed_rpm):.0f} r/min, {self.world.link_v:.0f} V")
@@ -319,10 +333,10 @@ def readings(world: World, now_s: float) -> dict[PortRef, object]:
 @contextlib.asynccontextmanager
 async def parts(world: World) -> AsyncIterator[Rack]:
     """A rack whose devices are polled every 10 ms."""
-    plan = bench_plan()
-    links = {ref.device: MadeUpLink(Device(world, ref.device)) for ref in CAPABILITIES}
-    intake = Intake(CHANNELS, on_crossings=lambda _crossings: None)
-    setpoints = SetPoints(SLOPES)
+    plan = world.plan()
+    links = {name: MadeUpLink(world.device(name)) for name in plan.devices}
+    intake = Intake(plan.channels, on_crossings=lambda _crossings: None)
+    setpoints = SetPoints(plan.slopes, roles=plan.roles)
 
     def event(name: str, **fields) -> None:
         world.events.append((name, fields))
@@ -332,16 +346,15 @@ async def parts(world: World) -> AsyncIterator[Rack]:
     async def turn() -> None:
         loop = asyncio.get_running_loop()
         while True:
-            for ref, reading in readings(world, loop.time()).items():
+            for ref, reading in world.readings(loop.time()).items():
                 if world.behaviour.get(ref.device) != "silent":
                     intake.arrived(ref, reading)
             setpoints.advance(0.01)
-            for role, ref in ((Role.SUPPLY, SUPPLY), (Role.LOAD_DRIVE, LOAD)):
+            for role, ref in plan.roles.items():
                 target = setpoints.due(role)
                 if target is not None and ref.device not in world.behaviour:
                     setpoints.confirmed(role, target)
-                    if isinstance(target, Torque):
-                        world.torque_nm = target.torque_nm
+                    world.follow(role, target)
             await asyncio.sleep(0.01)
             for _ in range(10):
                 world.step(0.001)
