@@ -17,7 +17,7 @@ from benchd.contract import (
     ResistanceReading,
     SupplyReading,
 )
-from benchd.live.plan import BenchPlan, DevicePlan, PortRef
+from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef
 from benchd.live.rack import Rack
 from benchd.rules.moves import Role, Speed, Torque, Voltage, Winding
 from benchd.rules.ramps import Slopes
@@ -113,9 +113,19 @@ class PairWorld(World):
                 channel("winding_current", "A", METER, "current_a"),
             ),
             slopes=Slopes(voltage_v_per_s=48.0, torque_nm_per_s=20.0, speed_rpm_per_s=10_000.0),
+            dc_link=DcLink(
+                sink_threshold_v=54.0,
+                sink_current_limit_a=20.0,
+                over_voltage_protection_v=58.0,
+                component_rating_v=63.0,
+            ),
             motor_drive=MOTOR,
             resistance_meter=METER,
         )
+
+    def __post_init__(self) -> None:
+        self.shows["supply"] = replace(SOUND["supply"], over_voltage_protection_v=58.0)
+        self.shows["sink"] = replace(SOUND["sink"], threshold_v=54.0)
 
     def device(self, name: str) -> Device:
         return PairDevice(self, name)
