@@ -52,6 +52,7 @@ class Poller:
         self._phase = phase
         self.untaken = 0  # set-points in a row that the device has not confirmed
         self._untaken_says = ""
+        self._sending = False
         self._broken_told = False
         self.says = ""  # why the last reading did not come, in the driver's words; empty after one that did
         self.heard_mono_s = -float("inf")
@@ -61,7 +62,7 @@ class Poller:
         """What goes wrong with this device just now, in the driver's words: set-points before readings, or ""."""
         if self._untaken_says:
             return f"it did not take a set-point: {self._untaken_says}"
-        return self.says
+        return "it has not confirmed its last set-point" if self._sending else self.says
 
     async def run(self) -> None:
         """Poll until cancelled, on absolute deadlines; a poll that took too long is followed by the next one due.
@@ -111,6 +112,7 @@ class Poller:
         before = self._setpoints.last_confirmed(role)
         # Contacts take longer than an answer: as long as bringing them to their safe state may take.
         deadline_s = self.device.safe_time_s if isinstance(target, Winding) else None
+        self._sending = True
         try:
             await self._link.call(ref.port, sending(target, before=before), deadline_s=deadline_s)
         except Overtaken:
@@ -126,6 +128,8 @@ class Poller:
             self.untaken = 0
             self._untaken_says = ""
             self._setpoints.confirmed(role, target)
+        finally:
+            self._sending = False
 
     def _not_taken(self, ref: PortRef, sentence: str, *, at_once: bool = False) -> None:
         self.untaken += 1

@@ -72,8 +72,10 @@ class Turning:
 
 
 @contextlib.asynccontextmanager
-async def pair_bench(tests: Sequence[object] | None = None, *, world: PairWorld | None = None) -> AsyncIterator[MadeUp]:
-    async with made_up(world or PairWorld(), tests=tests or (Turning(),), voltage_limit_v=LINK_V) as bench:
+async def pair_bench(
+    tests: Sequence[object] | None = None, *, world: PairWorld | None = None, **limits
+) -> AsyncIterator[MadeUp]:
+    async with made_up(world or PairWorld(), tests=tests or (Turning(),), voltage_limit_v=LINK_V, **limits) as bench:
         yield bench
 
 

@@ -4,9 +4,10 @@ import math
 
 import pytest
 
-from benchd.live.causes import Cause, cause_of, stops_by_braking
+from benchd.live.causes import COUPLING, Cause, cause_of, stops_by_braking
 from benchd.rules.limits import Bound, Crossing, Limit, Reaction
 
+from .pair_parts import PairWorld
 from .parts import CHANNELS, bench_plan
 
 SPEED = next(channel for channel in CHANNELS if channel.name == "shaft_speed")
@@ -62,3 +63,20 @@ def test_the_load_drive_brakes_only_where_it_and_what_measures_the_shaft_are_bel
 ) -> None:
     cause = Cause(sentence="a", reaction=Reaction.CUT, doubted=frozenset(doubted), chain_open=chain_open)
     assert stops_by_braking(cause, bench_plan()) is brakes
+
+
+@pytest.mark.parametrize(
+    ("doubted", "brakes"),
+    [("motor_drive", False), (COUPLING, False), ("load_drive", False), ("resistance_meter", True), ("sink", True)],
+)
+def test_with_a_motor_drive_its_doubt_and_that_of_the_coupling_end_braking_too(doubted: str, brakes: bool) -> None:
+    cause = Cause(sentence="a", reaction=Reaction.CUT, doubted=frozenset({doubted}))
+    assert stops_by_braking(cause, PairWorld().plan()) is brakes
+
+
+def test_what_is_known_to_be_wrong_with_a_device_is_named_instead_of_its_wire() -> None:
+    trouble = "it did not take a set-point: locked at the panel."
+    cause = cause_of(crossing(SPEED, Bound.STALE, 0.3, at=0.31), SPEED, trouble=trouble)
+    assert "from measuring_unit: it did not take a set-point: locked at the panel (limit from" in cause.sentence
+    assert "wire" not in cause.sentence
+    assert cause.doubted == {"measuring_unit"}

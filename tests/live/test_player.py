@@ -15,12 +15,13 @@ FRAME = Frame(0.0, {})
 HELD = {Role.LOAD_DRIVE: Torque(0.0, 100.0)}
 
 
-def move(voltage_v: float, *, point: int | None = None, notes: tuple[str, ...] = ()) -> Move:
+def move(voltage_v: float, *, point: int | None = None, notes: tuple[str, ...] = (), capture_s: float = 0.0) -> Move:
     return Move(
         targets={Role.SUPPLY: Voltage(voltage_v, 1.0)},
         doing=f"at {voltage_v:g} V",
         point=None if point is None else Point(number=point, direction="", asked={"voltage_v": voltage_v}),
         notes=notes,
+        capture_s=capture_s,
     )
 
 
@@ -46,11 +47,18 @@ class Scripted:
 
 
 class Playing:
-    def __init__(self, *tests: Scripted) -> None:
+    def __init__(self, *tests: Scripted, energised: bool = True) -> None:
         self.events: list[tuple[str, dict]] = []
         self.setpoints = SetPoints(SLOPES)
         self.setpoints.open(run_plan())
-        self.player = Player(tests, self.setpoints, on_event=lambda name, **fields: self.events.append((name, fields)))
+        self.captures: list[tuple[int, int, float]] = []
+        self.player = Player(
+            tests,
+            self.setpoints,
+            on_event=lambda name, **fields: self.events.append((name, fields)),
+            on_capture=lambda test, point, seconds: self.captures.append((test, point, seconds)),
+            energised=energised,
+        )
         self.player.play()
 
     def frames(self, count: int) -> list[Place]:
@@ -129,3 +137,33 @@ def test_no_tests_end_at_once() -> None:
     playing = Playing()
     playing.frames(1)
     assert playing.player.finished.is_set()
+
+
+def test_before_the_first_test_that_needs_energy_it_waits_until_there_is_some() -> None:
+    measured, turning = Scripted(move(0.0), title="measured", energised=False), Scripted(move(1.0), title="turning")
+    playing = Playing(measured, turning, energised=False)
+    playing.frames(3)
+    assert playing.player.wants_energy.is_set()
+    assert playing.names() == ["test_started", "test_ended"]
+    assert playing.frames(5) == [NOWHERE] * 5
+    assert turning.began_at is None
+    playing.player.energise()
+    playing.frames(2)
+    assert playing.names() == ["test_started", "test_ended", "test_started", "test_ended"]
+    assert playing.player.finished.is_set()
+
+
+def test_held_while_it_waits_it_asks_for_nothing() -> None:
+    playing = Playing(Scripted(move(0.0), energised=False), Scripted(move(1.0)), energised=False)
+    playing.frames(2)
+    before = playing.setpoints.targets
+    playing.player.hold()
+    playing.player.restore()
+    assert playing.setpoints.targets == before
+
+
+def test_waveforms_are_asked_for_once_when_a_point_that_wants_them_begins() -> None:
+    wanted, plain = move(1.0, point=0, capture_s=0.5), move(1.0, point=1)
+    playing = Playing(Scripted(move(1.0), wanted, wanted, plain, move(1.0, point=2, capture_s=0.2)))
+    playing.frames(6)
+    assert playing.captures == [(0, 0, 0.5), (0, 2, 0.2)]

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from benchd.contract import DriveLimits, SinkSettings, SupplySettings
+from benchd.live.plan import PortRef
 from benchd.live.proof import drive_objections, ladder_objections
 
 from .parts import bench_plan, run_plan
@@ -81,3 +82,8 @@ def test_each_limit_that_the_drive_leaves_open_is_named(changes, words: str) -> 
 @pytest.mark.parametrize(("disable", "fault"), [(0, 0), (0, 1), (1, 2)])
 def test_options_that_take_the_torque_away_are_accepted(disable: int, fault: int) -> None:
     assert drive_objections(PLAN, RUN, replace(DRIVE, disable_option=disable, fault_reaction_option=fault)) == []
+
+
+def test_a_drive_that_is_named_is_named_in_the_objection() -> None:
+    (sentence,) = drive_objections(PLAN, RUN, replace(DRIVE, disable_option=2), drive=PortRef("motor_drive", "axis"))
+    assert sentence.startswith("motor_drive.axis has disable option 2")

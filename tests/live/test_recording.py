@@ -26,6 +26,11 @@ class Folder:
         self.events: list[str] = []
         self.endings: list[tuple[str, str]] = []
         self.flushes = 0
+        self.kept: list[str] = []
+
+    def keep_window(self, window) -> None:
+        self._may("keep_window")
+        self.kept.append(window)
 
     def _may(self, what: str) -> None:
         if what in self.fails:
@@ -57,7 +62,13 @@ class Desk:
         self.slow_s = slow_s
         self._turn = asyncio.Lock()
         self._jobs: set[asyncio.Task] = set()
-        self.recording = Recording(CHANNELS, offload=self.offload, on_failure=self.failures.append)
+        self.lost_windows: list[str] = []
+        self.recording = Recording(
+            CHANNELS,
+            offload=self.offload,
+            on_failure=self.failures.append,
+            on_window_lost=self.lost_windows.append,
+        )
         self.run = Run(title="run", plan=run_plan(), tests=(), open_recorder=self.opened)
 
     def opened(self) -> Folder:
@@ -163,3 +174,45 @@ async def test_it_is_flushed_twice_a_second_while_open_and_not_at_all_otherwise(
     assert 9 <= desk.folder.flushes <= 11
     flushing.cancel()
     await asyncio.wait({flushing})
+
+
+async def test_windows_are_kept_beside_the_tick_and_what_is_left_of_them_before_the_folder_is_finished() -> None:
+    desk = Desk(Folder(), slow_s=0.05)
+    recording = asyncio.ensure_future(desk.recording.run())
+    await desk.recording.open(desk.run)
+    loop = asyncio.get_running_loop()
+    began_s = loop.time()
+    desk.recording.window("one")
+    assert loop.time() == began_s  # handing it in waits for nothing
+    await asyncio.sleep(1.0)
+    assert desk.folder.kept == ["one"]
+    desk.recording.window("two")
+    await desk.recording.close("complete", why="done")
+    assert desk.folder.kept == ["one", "two"]
+    desk.recording.window("three")
+    assert desk.folder.kept == ["one", "two"]
+    recording.cancel()
+    await asyncio.wait({recording})
+
+
+async def test_a_window_that_cannot_be_kept_is_told_and_ends_nothing() -> None:
+    desk = Desk(Folder(fails={"keep_window": OSError(28, "No space left on device")}))
+    await desk.recording.open(desk.run)
+    for name in ("one", "two"):
+        desk.recording.window(name)
+    await desk.recording.close("complete", why="done")
+    assert len(desk.lost_windows) == 2
+    assert desk.failures == []
+    assert [ending for ending, _ in desk.folder.endings] == ["complete"]
+
+
+async def test_a_recorder_that_knows_no_windows_loses_them_silently() -> None:
+    class Plain(Folder):
+        keep_window = property()
+
+    desk = Desk(Plain())
+    await desk.recording.open(desk.run)
+    desk.recording.window("one")
+    await desk.recording.close("complete", why="done")
+    assert desk.lost_windows == []
+    assert len(desk.folder.endings) == 1

@@ -1,6 +1,7 @@
 """Starting: everything is proved in order before the first device is enabled; the first objection enables nothing."""
 
 import asyncio
+from dataclasses import replace
 
 import pytest
 
@@ -118,6 +119,17 @@ async def test_a_supply_that_does_not_switch_on_leaves_an_energised_bench_to_the
         assert LOAD in rack.in_service
         assert SUPPLY not in rack.in_service
         assert not rack.setpoints.is_open
+
+
+async def test_a_zeroed_channel_that_is_no_torque_refuses_the_start_by_name() -> None:
+    world = World()
+    async with parts(world) as rack:
+        speed = next(one for one in rack.plan.channels if one.name == "shaft_speed")
+        others = tuple(one for one in rack.plan.channels if one is not speed)
+        rack.plan = replace(rack.plan, channels=(*others, replace(speed, zeroed=True)))
+        with pytest.raises(ActFailed, match=r"shaft_speed is zeroed before a start but is no torque \(r/min\)"):
+            await equipped(rack, world).start(run_plan())
+        assert not ENERGISING & set(world.names())
 
 
 async def test_ready_names_the_device_that_does_not_answer_and_clears_a_drives_fault() -> None:

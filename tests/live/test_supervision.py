@@ -8,6 +8,7 @@ from benchd.contract import DriveState
 from benchd.live.supervision import chain_objection, objection, silent_after_s, stall, untaken
 from benchd.rules.limits import Reaction
 
+from .pair_parts import METER, MOTOR, PairWorld
 from .parts import CHAIN, LOAD, SINK, SUPPLY, UNIT, World, bench_plan, readings
 
 PLAN = bench_plan()
@@ -106,3 +107,48 @@ def test_a_stall_of_the_process_is_a_cause_that_doubts_no_device() -> None:
 def test_a_refused_set_point_ramps_down_and_cuts_where_it_was_ramping_down_already() -> None:
     assert untaken(SUPPLY, "no", stopping=False).reaction is Reaction.RAMP_DOWN
     assert untaken(SUPPLY, "no", stopping=True).reaction is Reaction.CUT
+
+
+PAIR = PairWorld()
+METER_CASES = [
+    ({"pair": 12, "power_leads_open": True}, True, True, None),
+    ({"pair": 0, "power_leads_open": False}, True, True, None),
+    ({"pair": 12, "power_leads_open": False}, True, True, "terminals 12 connected with the power leads closed"),
+    ({"pair": 0, "power_leads_open": False}, True, False, None),
+    ({"pair": 23, "power_leads_open": True}, True, False, "terminals 23 connected while the specimen is energised"),
+    ({"pair": 0, "power_leads_open": True}, True, False, "power leads open while it is energised"),
+    ({"pair": 23, "power_leads_open": True}, False, False, None),
+]
+
+
+@pytest.mark.parametrize(("changes", "enabled", "measuring", "words"), METER_CASES)
+def test_contacts_and_power_leads_exclude_each_other(changes, enabled: bool, measuring: bool, words) -> None:
+    reading = replace(PAIR.readings(1.0)[METER], **changes)
+    cause = objection(METER, reading, plan=PAIR.plan(), enabled=enabled, measuring=measuring)
+    assert (cause is None) is (words is None)
+    if cause is not None:
+        assert words in cause.sentence
+        assert cause.doubted == {"resistance_meter"}
+
+
+@pytest.mark.parametrize("ref", [MOTOR, LOAD], ids=str)
+@pytest.mark.parametrize("enabled", [True, False])
+def test_a_converter_that_is_off_may_call_its_empty_link_a_fault_and_a_load_drive_may_not(ref, enabled: bool) -> None:
+    reading = replace(PAIR.readings(1.0)[ref], state=DriveState.FAULT, fault_code=0x3220)
+    cause = objection(ref, reading, plan=PAIR.plan(), enabled=enabled)
+    assert (cause is None) is (ref == MOTOR and not enabled)
+
+
+@pytest.mark.parametrize(
+    ("ref", "changes"),
+    [
+        (SUPPLY, {"output_on": True}),
+        (MOTOR, {"state": DriveState.OPERATION_ENABLED}),
+        (LOAD, {"state": DriveState.OPERATION_ENABLED}),
+    ],
+)
+def test_whatever_could_turn_the_shaft_must_be_off_while_a_winding_is_measured(ref, changes) -> None:
+    reading = replace(PAIR.readings(1.0)[ref], **changes)
+    plan = PAIR.plan()
+    assert "while the winding is measured" in objection(ref, reading, plan=plan, enabled=False, measuring=True).sentence
+    assert objection(ref, reading, plan=plan, enabled=False, measuring=False) is None
