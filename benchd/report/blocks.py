@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 Block = dict[str, Any]
-BODY_PT, SMALL_PT, SMALLEST_PT = 9.0, 8.5, 8.0
+TEXT_PT, BODY_PT, SMALL_PT, SMALLEST_PT = 9.5, 9.0, 8.5, 8.0
+WHOLE_ROWS = 8  # a table of no more rows stands on one page
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,9 +24,9 @@ def heading(text: str) -> Block:
     return {"kind": "heading", "text": text}
 
 
-def paragraphs(*sentences: str, sticky: bool = False) -> Block:
+def paragraphs(*sentences: str, sticky: bool = False, size_pt: float = TEXT_PT) -> Block:
     """Plain paragraphs; `sticky` ones stand on the page of what follows them."""
-    return {"kind": "words", "paragraphs": list(sentences), "sticky": sticky}
+    return {"kind": "words", "paragraphs": list(sentences), "sticky": sticky, "size": size_pt}
 
 
 def remarks(sentences: Sequence[str]) -> Block:
@@ -50,12 +51,14 @@ def rows(
     size_pt: float = BODY_PT,
     caption: str = "",
     strong: Sequence[int] = (),
+    whole: bool = False,
 ) -> Block:
-    """A table that may run over pages, its head repeated; rows numbered in `strong` are printed bold."""
+    """A table that may run over pages, its head repeated, unless it is short or `whole`; `strong` rows are bold."""
     return {
         "kind": "rows",
         "size": size_pt,
         "caption": caption,
+        "whole": whole or len(cells) <= WHOLE_ROWS,
         "columns": [{"title": one.title, "unit": one.unit, "right": one.right, "wide": one.wide} for one in columns],
         "rows": [{"cells": list(row), "strong": at in set(strong)} for at, row in enumerate(cells)],
     }
@@ -66,6 +69,6 @@ def picture(chart: Mapping[str, Any], caption: str = "") -> Block:
     return {"kind": "picture", "chart": dict(chart), "caption": caption}
 
 
-def section(title: str, *blocks: Block) -> dict[str, Any]:
-    """A numbered section."""
-    return {"title": title, "blocks": list(blocks)}
+def section(title: str, *blocks: Block, whole: bool = False) -> dict[str, Any]:
+    """A numbered section; a `whole` one stands on one page."""
+    return {"title": title, "blocks": list(blocks), "whole": whole}

@@ -7,44 +7,40 @@ from typing import Any
 from benchd.report import soft
 from benchd.report.blocks import paragraphs, section
 from benchd.report.findings import TestFound
+from benchd.report.glance import Chosen, at_a_glance, is_decided
 from benchd.report.numbers import stated, two_digits, unit_text
 from benchd.report.words import name_of_test, title_words, words
 
-HEADLINES = frozenset(
-    {
-        "winding_resistance",
-        "winding_resistance_20",
-        "phase_resistance_20",
-        "no_load_speed",
-        "no_load_current",
-        "no_load_power",
-        "voltage_constant",
-        "voltage_constant_per_1000_rpm",
-        "back_emf_constant",
-        "torque_constant",
-        "friction_torque_at_no_load",
-        "friction_torque_coulomb",
-        "brush_drop",
-        "stall_torque",
-        "maximum_output_power",
-        "maximum_efficiency",
-        "speed_at_rated_torque",
-        "current_at_rated_torque",
+HEADLINES: Mapping[str, Sequence[str]] = {  # by kind of test; a test proves that the evaluation names the same
+    "winding_resistance": (
+        "resistance_between_terminals",
+        "resistance_between_terminals_20",
+        "terminal_resistance",
+        "terminal_resistance_20",
+    ),
+    "torque_zero": ("torque_zero",),
+    "no_load": ("no_load_speed", "no_load_current", "no_load_losses"),
+    "back_emf": ("voltage_constant", "torque_constant"),
+    "load": (
         "efficiency_at_rated_torque",
-        "efficiency",
-        "motor_efficiency",
-        "output_power",
-        "torque_zero",
-    }
-)
+        "system_efficiency_at_rated_torque",
+        "shaft_power_at_rated_torque",
+        "output_power_at_rated_torque",
+        "losses_at_rated_torque",
+        "voltage_constant",
+        "torque_constant",
+        "winding_resistance_20",
+    ),
+    "rated_point": ("efficiency", "system_efficiency", "shaft_power", "losses"),
+}
 ELSE_FIRST = 4  # of a test none of whose quantities is a headline
-MOST = 24
+MOST = 32
 SMALLEST_SHARE = 0.01  # of u²; smaller ones are summed in one line
 
 
 def budgets(tests: Sequence[TestFound], decided: Collection[str]) -> dict[str, Any]:
     """The section; `decided` names the quantities that a decision rests on, which come first."""
-    chosen = headline_quantities(tests, decided)
+    chosen = with_budget(tests, decided)
     if not chosen:
         return section("Uncertainty budgets", paragraphs("No quantity with a budget was determined."))
     said = paragraphs(
@@ -52,39 +48,50 @@ def budgets(tests: Sequence[TestFound], decided: Collection[str]) -> dict[str, A
         "u² (JCGM 100, 5). Contributions below 1 % of u² are summed.",
         sticky=True,
     )
-    told = [_budget(test, one) for test, one in chosen[:MOST]]
+    told = _side_by_side([_budget(test, one) for test, one in chosen[:MOST]])
     blocks = [said, {"kind": "budgets", "budgets": told}]
     if len(chosen) > MOST:
         blocks.append(paragraphs(f"{len(chosen) - MOST} further budgets stand in results.json."))
     return section("Uncertainty budgets", *blocks)
 
 
-def headline_quantities(
-    tests: Sequence[TestFound], decided: Collection[str]
-) -> list[tuple[TestFound, Mapping[str, Any]]]:
-    """The quantities that stand for a run, those that a decision rests on first, each once."""
-    first: list[tuple[TestFound, Mapping[str, Any]]] = []
-    then: list[tuple[TestFound, Mapping[str, Any]]] = []
+def with_budget(tests: Sequence[TestFound], decided: Collection[str]) -> list[Chosen]:
+    """What a decision rests on, then what the first page shows, then the other headlines; each once."""
+    known = [
+        (test, one)
+        for test in tests
+        for one in test.quantities
+        if soft.table(one.get("budget")) and soft.number(one.get("value")) is not None
+    ]
+    bearing = [(test, one) for test, one in known if is_decided(test, one, decided)]
+    shown = [(test, one) for test, one in at_a_glance(tests, decided) if (test, one) in known]
+    rest = [(test, one) for test in tests for one in _headlines(test, [it for of, it in known if of is test])]
+    chosen: list[Chosen] = []
     seen = set()
-    for test in tests:
-        known = [
-            one
-            for one in test.quantities
-            if soft.table(one.get("budget")) and soft.number(one.get("value")) is not None
-        ]
-        names = HEADLINES & {str(one["name"]) for one in known} or {str(one["name"]) for one in known[:ELSE_FIRST]}
-        for one in known:
-            mark = (str(one["name"]), one["value"])  # a quantity of two tests that were evaluated together
-            if mark in seen:
-                continue
-            if {str(one["name"]), f"{test.kind}.{one['name']}"} & set(decided):
-                first.append((test, one))
-            elif one["name"] in names:
-                then.append((test, one))
-            else:
-                continue
+    for test, one in (*bearing, *shown, *rest):
+        mark = (str(one["name"]), one["value"])  # a quantity of two tests that were evaluated together
+        if mark not in seen:
             seen.add(mark)
-    return [*first, *then]
+            chosen.append((test, one))
+    return chosen
+
+
+def _side_by_side(told: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The budgets in about their order, such as are equally long beside each other."""
+    left = list(told)
+    ordered = []
+    while left:
+        one = left.pop(0)
+        ordered.append(one)
+        if left:
+            nearest = min(range(len(left)), key=lambda at: (abs(len(left[at]["rows"]) - len(one["rows"])), at))
+            ordered.append(left.pop(nearest))
+    return ordered
+
+
+def _headlines(test: TestFound, known: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    names = HEADLINES.get(test.kind, ())
+    return [one for one in known if one["name"] in names] or list(known[:ELSE_FIRST])
 
 
 def _budget(test: TestFound, one: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """A test's operating points as curves on one axis. It must never fit, smooth or extrapolate: it joins points."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,52 +11,87 @@ from benchd.report.findings import PointFound, TestFound
 from benchd.report.numbers import unit_text
 from benchd.report.panels import Line, Panel, stacked
 from benchd.report.scales import scale
-from benchd.report.words import split_unit, title_words, words
+from benchd.report.words import capital, split_unit, title_words, words
 
 LEAST_POINTS = 3  # fewer are told by the table alone
-MOST_PANELS = 6
-MOST_BESIDE = 4  # in tests that are not about torque: half a page
+MOST_PANELS = 5
 MOST_LINES = 4  # of one panel; more cannot be told apart
+FLAT = 3.0  # standard uncertainties; two points differ by less than about 2·√2 of them by chance alone
 TORQUES = ("torque", "shaft_torque", "shaft_torque_narrow")
 SPEEDS = ("speed", "shaft_speed", "motor_speed")
 VOLTAGES = ("voltage", "dc_voltage", "link_voltage")
-PANEL_MM = 25.0
-PANELS: Sequence[tuple[str, Sequence[str]]] = (  # what is looked at together, in the order of its interest
-    ("Speed", SPEEDS),
-    ("Current", ("current", "motor_current", "dc_current")),
-    ("Power", ("converter_input_power", "input_power", "output_power", "shaft_power")),
-    ("Efficiency", ("efficiency", "converter_efficiency", "system_efficiency")),
-    ("Losses", ("losses", "converter_losses")),
-    ("Voltage", ("voltage", "motor_voltage", "motor_voltage_fundamental", "dc_voltage")),
-    ("Power factor", ("power_factor",)),
+PANEL_MM = 24.0
+STACKED = ("load",)  # panels below each other; those of other kinds stand in two columns
+NO_PICTURE = ("winding_resistance", "torque_zero", "rated_point")  # their points lie on no curve
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """What is looked at together: names with the label that each has beside the others; `one` shows the first only."""
+
+    title: str
+    labels: Mapping[str, str]
+    one: bool = False
+
+
+_SPEED = Family(title="Speed", labels=dict.fromkeys(SPEEDS, "speed"), one=True)
+_EFFICIENCY = Family(
+    title="Efficiency",
+    labels={"efficiency": "motor", "converter_efficiency": "converter", "system_efficiency": "system"},
 )
-NOT_SHOWN = {  # what says nothing in a test without load; the table has it
-    "no_load": ("Efficiency", "Power factor"),
-    "back_emf": ("Efficiency", "Power factor", "Power", "Current"),
+_POWER = Family(
+    title="Power",
+    labels={
+        "converter_input_power": "converter input",
+        "input_power": "motor input",
+        "output_power": "output",
+        "shaft_power": "shaft",
+    },
+)
+_LOSSES = Family(title="Losses", labels={"losses": "motor", "converter_losses": "converter"})
+_CURRENT = Family(title="Current", labels={"current": "motor", "motor_current": "phase, rms", "dc_current": "DC"})
+_PER_AMPERE = Family(title="Torque per ampere", labels={"torque_per_ampere": ""})
+_FACTOR = Family(title="Power factor", labels={"power_factor": ""})
+_VOLTAGE = Family(
+    title="Voltage", labels={"motor_voltage": "true rms", "motor_voltage_fundamental": "fundamental", "voltage": ""}
+)
+FAMILIES: Mapping[str, Sequence[Family]] = {  # by kind of test, in the order of their interest
+    "load": (_SPEED, _EFFICIENCY, _POWER, _LOSSES, _CURRENT, _PER_AMPERE, _FACTOR),
+    "no_load": (_SPEED, _CURRENT, _POWER, _LOSSES, _VOLTAGE),
+    "back_emf": (
+        Family(
+            title="Voltage between lines, fundamental",
+            labels={"motor_voltage_fundamental": "", "motor_voltage": ""},
+            one=True,
+        ),
+        Family(title="Drag torque", labels={"drag_torque": ""}),
+    ),
 }
 CAPTION = "Bars show the standard uncertainty where it is larger than the mark."
 BRANCHES = "Filled marks and full lines: rising; hollow marks and broken lines: falling."
+LEFT_OUT = "What changed by no more than its uncertainty is not drawn: the table has it."
 _SINGLE = re.compile(r".*_[123]$")  # one phase of three
 
 
 def curves(test: TestFound) -> tuple[dict[str, Any], str] | None:
     """Chart and caption of a test with at least three different points, else None."""
-    found = _axis(test)
+    found = None if test.kind in NO_PICTURE else _axis(test)
     if found is None:
         return None
     axis, axis_unit, places = found
-    falling = any(point.direction == "down" for point in test.points)
     panels = _panels(test, places, without=axis)
     if not panels:
         return None
-    name = title_words(axis)
+    beside = test.kind not in STACKED
     chart = stacked(
         panels,
-        x=scale(float(places.min()), float(places.max()), most=8, room=0.03),
-        x_title=_titled(name, axis_unit),
+        x=scale(float(places.min()), float(places.max()), most=5 if beside else 8, room=0.03),
+        x_title=_titled(title_words(axis), axis_unit),
         alt=f"Curves over {words(axis)}: {'; '.join(panel.title for panel in panels)}.",
+        beside=beside,
     )
-    return chart, f"{BRANCHES} {CAPTION}" if falling else CAPTION
+    falling = any(point.direction == "down" for point in test.points)
+    return chart, f"{BRANCHES} {CAPTION} {LEFT_OUT}" if falling else f"{CAPTION} {LEFT_OUT}"
 
 
 def _axis(test: TestFound) -> tuple[str, str, Any] | None:
@@ -98,30 +134,40 @@ def _bars(points: Sequence[PointFound], name: str) -> Any:
 
 
 def _panels(test: TestFound, places: Any, *, without: str) -> list[Panel]:
-    """The panels that have lines: the known ones in their order, then the rest by unit; no single phases."""
-    rest = [name for name in test.units if name != without and not _SINGLE.fullmatch(name)]
-    rest = [name for name in rest if np.isfinite(_column(test.points, name)).sum() >= LEAST_POINTS]
-    panels = []
-    for title, names in PANELS:
-        if title in NOT_SHOWN.get(test.kind, ()):
-            rest = [name for name in rest if name not in names]
-            continue
-        there = [name for name in names if name in rest]
-        if there:
-            panels.append(_panel(test, places, there[:MOST_LINES], title=title if len(there) > 1 else ""))
-        rest = [name for name in rest if name not in names]
-    by_unit: dict[str, list[str]] = {}
-    for name in rest:
-        by_unit.setdefault(test.units[name], []).append(name)
-    panels += [
-        _panel(test, places, names[:MOST_LINES], title=_family(names[:MOST_LINES])) for names in by_unit.values()
+    """The panels in which something changes: the kind's own, else one a unit; no single phases."""
+    names = [
+        name
+        for name in test.units
+        if name != without
+        and not _SINGLE.fullmatch(name)
+        and np.isfinite(_column(test.points, name)).sum() >= LEAST_POINTS
     ]
-    return panels[: MOST_PANELS if test.kind == "load" else MOST_BESIDE]
+    panels = []
+    for family in FAMILIES.get(test.kind) or _by_unit(test, names):
+        there = [name for name in family.labels if name in names][: 1 if family.one else MOST_LINES]
+        if there and not all(flat(_column(test.points, name), _bars(test.points, name)) for name in there):
+            panels.append(_panel(test, places, {name: family.labels[name] for name in there}, title=family.title))
+    return panels[:MOST_PANELS]
 
 
-def _panel(test: TestFound, places: Any, names: Sequence[str], *, title: str) -> Panel:
+def flat(values: Any, standard_uncertainties: Any) -> bool:
+    """Whether the values differ by no more than their uncertainties explain."""
+    known = np.isfinite(values)
+    span = float(np.ptp(values[known]))
+    return span <= max(FLAT * float(standard_uncertainties[known].max()), 1e-9 * float(np.abs(values[known]).max()))
+
+
+def _by_unit(test: TestFound, names: Sequence[str]) -> list[Family]:
+    """For a kind of test that is not known here: one panel for each unit, named after its quantities."""
+    by_unit: dict[str, list[str]] = {}
+    for name in names:
+        by_unit.setdefault(test.units[name], []).append(name)
+    return [Family(title=_family(some), labels={name: words(name) for name in some}) for some in by_unit.values()]
+
+
+def _panel(test: TestFound, places: Any, labels: Mapping[str, str], *, title: str) -> Panel:
     lines: list[Line] = []
-    for ink, name in enumerate(names):
+    for ink, (name, label) in enumerate(labels.items()):
         values, bars = _column(test.points, name), _bars(test.points, name)
         for falling in (False, True):
             of_branch = np.array([(point.direction == "down") == falling for point in test.points])
@@ -132,7 +178,7 @@ def _panel(test: TestFound, places: Any, names: Sequence[str], *, title: str) ->
             first = not any(line.ink == ink for line in lines)
             lines.append(
                 Line(
-                    label=_short(name, title) if first and len(names) > 1 else "",
+                    label=label if first and len(labels) > 1 else "",
                     x=places[rows],
                     y=values[rows],
                     half_bars=bars[rows],
@@ -141,21 +187,13 @@ def _panel(test: TestFound, places: Any, names: Sequence[str], *, title: str) ->
                     broken=falling,
                 )
             )
-    unit = test.units[names[0]]
-    return Panel(title=_titled(title or title_words(names[0]), unit), lines=lines, height_mm=PANEL_MM)
-
-
-def _short(name: str, title: str) -> str:
-    """The name without the word that the panel's title says already."""
-    said = words(name)
-    rest = " ".join(part for part in said.split() if part.lower() != title.lower())
-    return rest or said
+    return Panel(title=_titled(title, test.units[next(iter(labels))]), lines=lines, height_mm=PANEL_MM)
 
 
 def _family(names: Sequence[str]) -> str:
     """The word that all names end in, such as "Power"; else the names themselves."""
     ends = {name.rpartition("_")[2] for name in names}
-    return title_words(ends.pop()) if len(ends) == 1 else title_words(", ".join(words(name) for name in names))
+    return title_words(ends.pop()) if len(ends) == 1 else capital(", ".join(map(words, names[:MOST_LINES])))
 
 
 def _titled(name: str, unit: str) -> str:

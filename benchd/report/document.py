@@ -9,14 +9,13 @@ from typing import Any, TypeVar
 
 from benchd.report import soft
 from benchd.report.blocks import paragraphs, picture, section
-from benchd.report.budgets import budgets, headline_quantities
+from benchd.report.budgets import budgets
 from benchd.report.findings import TestFound, tests_of
 from benchd.report.formal import closing, report_data
 from benchd.report.front import (
     NO_DECISION,
     alarms,
     decision_plate,
-    headlines,
     identifier,
     masthead,
     remarks_of,
@@ -24,6 +23,7 @@ from benchd.report.front import (
     shortened,
     title_block,
 )
+from benchd.report.glance import at_a_glance, glance
 from benchd.report.happenings import happenings
 from benchd.report.local_time import LocalTime
 from benchd.report.material import Material
@@ -61,8 +61,8 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
         section_of("Specimen, set-up and limits", lambda: set_up(material)),
         section_of("Conditions", lambda: conditions(material)),
         *(section_of(name_of_test(test.kind, test.title), lambda test=test: _test(material, test)) for test in tests),  # type: ignore[misc]
-        section_of("Uncertainty budgets", lambda: budgets(tests, _decided(material))),
         section_of("Time record", lambda: _time_record(material, tests)),
+        section_of("Uncertainty budgets", lambda: budgets(tests, _decided(material))),
         section_of("Events, trips, deviations", lambda: happenings(material.events, at)),
         section_of("Report data", lambda: report_data(material, tests, at)),
         section_of("Cautions and signatures", lambda: closing(material)),
@@ -72,7 +72,7 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
     front = [
         made("Title block", lambda: _plain([title_block(material, at)]), no_blocks),
         made("Requirements", lambda: _plain(requirements(material)), no_blocks),
-        made("Headline results", lambda: _plain(headlines(headline_quantities(tests, _decided(material)))), no_blocks),
+        made("Results at a glance", lambda: _plain(glance(at_a_glance(tests, _decided(material)))), no_blocks),
         made("Remarks", lambda: _plain(remarks_of(material)), no_blocks),
     ]
     above = made("Alarms", lambda: alarms(material), no_blocks)

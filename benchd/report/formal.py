@@ -6,7 +6,7 @@ It must never fill in a field that the folder does not hold: such a field is lef
 from typing import Any
 
 from benchd.report import soft
-from benchd.report.blocks import Block, Column, heading, pairs, paragraphs, rows, section
+from benchd.report.blocks import BODY_PT, Block, Column, heading, pairs, paragraphs, rows, section
 from benchd.report.findings import TestFound
 from benchd.report.front import identifier, raw_data
 from benchd.report.local_time import LocalTime
@@ -35,7 +35,7 @@ def report_data(material: Material, tests: list[TestFound], at: LocalTime) -> di
     """The fields of 7.8.2.1, each with its letter."""
     run = material.description
     motor = soft.table(soft.table(run.get("configuration")).get("motor"))
-    methods = ", ".join(dict.fromkeys(name_of_test(test.kind, test.title).lower() for test in tests))
+    methods = ", ".join(dict.fromkeys(_small(name_of_test(test.kind, test.title)) for test in tests))
     specimen = " ".join(filter(None, (soft.text(motor.get("manufacturer")), soft.text(motor.get("type_designation")))))
     deviations = [event for event in material.events if event.get("event") == "deviation"]
     laboratory, customer = run.get("laboratory"), run.get("customer")
@@ -69,6 +69,11 @@ def report_data(material: Material, tests: list[TestFound], at: LocalTime) -> di
     return section("Report data", table, note, *_hashes(material), *_software(material))
 
 
+def _small(title: str) -> str:
+    """A title within a sentence: "No-load test" as "no-load test", but "DC test" as it is."""
+    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
+
+
 def _hashes(material: Material) -> list[Block]:
     raw = raw_data(material)
     entries = [
@@ -99,6 +104,5 @@ def closing(material: Material) -> dict[str, Any]:
         ["Checked by", "name, date"],
         ["Authorised by", "name, function, date of issue"],
     ]
-    return section(
-        "Cautions and signatures", paragraphs(HARDWARE_HOLDS, WHAT_STAYS), {"kind": "signatures", "signatures": lines}
-    )
+    cautions = paragraphs(HARDWARE_HOLDS, WHAT_STAYS, size_pt=BODY_PT)
+    return section("Cautions and signatures", cautions, {"kind": "signatures", "signatures": lines}, whole=True)

@@ -4,18 +4,16 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.report import soft
-from benchd.report.blocks import Block, Column, heading, pairs, remarks, rows
-from benchd.report.findings import TestFound
+from benchd.report.blocks import Block, heading, pairs, remarks
 from benchd.report.happenings import first_cause
 from benchd.report.local_time import NOT_RECORDED, LocalTime, parsed
 from benchd.report.material import Material
 from benchd.report.numbers import plain, stated, with_unit
-from benchd.report.words import name_of_test, title_words, words
+from benchd.report.words import capital, sentence_words, title_words, words
 
 VERDICTS = {"accepted": "Accepted", "rejected": "Rejected", "undecided": "Undecided"}
 KINDS = {"brushed_dc": "brushed DC motor", "brushless": "brushless motor on a converter"}
 NO_DECISION = "none"
-MOST_HEADLINES = 12
 MOST_LETTERS = 40  # of one part of the identifier, which stands on every page
 
 
@@ -161,7 +159,9 @@ def remarks_of(material: Material) -> list[Block]:
     """The evaluation's sentences about the whole run, without those that stand above already."""
     notes = soft.sentences(soft.table(material.results).get("notes"))
     notes = [note for note in notes if note not in material.missing]
-    return [heading("Remarks of the evaluation"), remarks(notes)] if notes else []
+    if not notes:
+        return []
+    return [heading("Remarks of the evaluation"), remarks([sentence_words(note) for note in notes])]
 
 
 def _requirement(one: Mapping[str, Any]) -> dict[str, Any]:
@@ -174,40 +174,19 @@ def _requirement(one: Mapping[str, Any]) -> dict[str, Any]:
         "found": "not determined" if value is None else stated(value, uncertainty, unit).whole,
         "strip": strip(low, high, value, uncertainty),
         "verdict": soft.text(one.get("verdict"), "no verdict"),
-        "sentence": soft.text(one.get("sentence")),
+        "sentence": _sentence(soft.text(one.get("sentence")), soft.text(one.get("quantity"))),
     }
+
+
+def _sentence(sentence: str, quantity: str) -> str:
+    """The evaluation's sentence without the quantity's name before it, which stands above it in words."""
+    return capital(sentence_words(sentence.removeprefix(f"{quantity}: ")))
 
 
 def _named(quantity: str) -> str:
     """`load.stall_torque` as "Stall torque (load)"."""
     test, _, name = quantity.rpartition(".")
     return f"{title_words(name)} ({words(test)})" if test else title_words(name)
-
-
-def headlines(chosen: Sequence[tuple[TestFound, Mapping[str, Any]]]) -> list[Block]:
-    """The most asked-for results at a glance; the tests' sections have all of them."""
-    cells = [
-        [
-            title_words(str(one["name"])),
-            name_of_test(test.kind, test.title),
-            shown.value,
-            f"± {shown.uncertainty}",
-            shown.unit,
-        ]
-        for test, one in chosen[:MOST_HEADLINES]
-        if (value := soft.number(one.get("value"))) is not None
-        and (shown := stated(value, soft.number(one.get("expanded_uncertainty")), soft.text(one.get("unit"))))
-    ]
-    if not cells:
-        return []
-    columns = [
-        Column(title="quantity", wide=1.0),
-        Column(title="test", wide=0.7),
-        Column(title="value", right=True),
-        Column(title="± U (95 %)", right=True),
-        Column(title="unit", wide=0.5),
-    ]
-    return [heading("Headline results"), rows(columns, cells)]
 
 
 def _range(low: float | None, high: float | None, unit: str) -> str:

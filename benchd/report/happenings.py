@@ -1,20 +1,19 @@
 """A run's events in words: trips, warnings, deviations first, then the whole sequence. It must never hide a trip."""
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.report import soft
 from benchd.report.blocks import SMALL_PT, Block, Column, heading, paragraphs, rows, section
+from benchd.report.event_words import event_words
 from benchd.report.local_time import LocalTime
 from benchd.report.numbers import plain, with_unit
-from benchd.report.words import split_unit, words
+from benchd.report.words import words
 
 GRAVE = ("tripped", "crossed", "warning", "explained", "deviation", "not_safe", "failed", "driver_broken", "stalled",
          "permit_withdrawn", "permit_not_withdrawn", "events_dropped")  # fmt: skip
 SILENT = frozenset({"point_started", "point_ended", "limits_in_force"})  # told in the tests and the limits
 MOST_ROWS = 400
-_ENVELOPE = frozenset({"schema", "time_mono_s", "utc", "event"})
 NAMES = {
     "tripped": "TRIP",
     "crossed": "limit crossed",
@@ -72,49 +71,6 @@ def _table(events: Sequence[Mapping[str, Any]], at: LocalTime) -> Block:
 def _name(event: Mapping[str, Any]) -> str:
     name = soft.text(event.get("event"), "?")
     return NAMES.get(name, words(name))
-
-
-def event_words(event: Mapping[str, Any]) -> str:
-    """What an event says, in one line; fields that are not known by name are printed as they are."""
-    name = event.get("event")
-    if name == "state":
-        because = soft.text(event.get("because"))
-        change = f"{soft.text(event.get('before'), '?')} → {soft.text(event.get('after'), '?')}"
-        return f"{change} ({because})" if because and because != "done" else change
-    if name in {"test_started", "test_ended"} and "title" in event:
-        return f"{soft.text(event.get('title'), '?')} (test {soft.text(event.get('test'), '?')})"
-    if name == "zero" and (value := soft.number(event.get("value"))) is not None:
-        said = f"{words(soft.text(event.get('channel')))}: {plain(value, 4)} taken off"
-        uncertainty = soft.number(event.get("standard_uncertainty"))
-        return said if uncertainty is None else f"{said}, standard uncertainty {plain(uncertainty, 2)}"
-    if name == "ladder":
-        steps = [soft.number(event.get(key)) for key in _LADDER]
-        if None not in steps:
-            voltages = " < ".join(with_unit(plain(step), "V") for step in steps if step is not None)
-            return f"supply < sink threshold < over-voltage protection < component rating: {voltages}"
-    for key in ("cause", "sentence", "because", "port"):
-        if key in event:
-            rest = {"reaction": event["reaction"]} if "reaction" in event else {}
-            said = soft.text(event[key], "?")
-            return f"{said} Reaction: {words(soft.text(rest['reaction'], '?'))}." if rest else said
-    return ", ".join(_named_field(str(key), value) for key, value in event.items() if key not in _ENVELOPE)
-
-
-_LADDER = ("supply_highest_v", "sink_threshold_v", "over_voltage_protection_v", "component_rating_v")
-
-
-def _named_field(key: str, value: object) -> str:
-    name, unit = split_unit(key)
-    number = soft.number(value)
-    return f"{name} {_field(value) if number is None else with_unit(plain(number), unit)}"
-
-
-def _field(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, str):
-        return value
-    return json.dumps(value, ensure_ascii=False, default=str)
 
 
 def limits_in_force(events: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> Block | None:

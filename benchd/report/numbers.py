@@ -54,6 +54,20 @@ def between(value: str, uncertainty: str) -> str:
     return f"{value}{NO_BREAK}±{NO_BREAK}{uncertainty}"
 
 
+def brief(value: float, uncertainty: float | None) -> str:
+    """A value with its standard uncertainty in its last digits in parentheses, 12.345(67) (JCGM 100, 7.2.2).
+
+    An uncertainty that reaches beyond the decimal point keeps it: 23.4(1.2).
+    """
+    shown = stated(value, uncertainty, "1")
+    raised = f"·{shown.unit}" if shown.unit else ""
+    if shown.uncertainty == "0":
+        return f"{shown.value}{raised}"
+    whole, point, digits = shown.uncertainty.partition(".")
+    last = digits.lstrip("0") if point and whole == "0" else shown.uncertainty
+    return f"{shown.value}({last}){raised}"
+
+
 def plain(value: float, digits: int = 6) -> str:
     """A number without an uncertainty, to so many significant digits; no power of ten between 1e-5 and 1e9."""
     if math.isnan(value):

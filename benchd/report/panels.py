@@ -10,6 +10,7 @@ from benchd.report.material import Numbers
 from benchd.report.scales import Scale, scale, spread
 
 LABEL_MM = 3.7  # height of a label beside a panel
+LONGEST_BARS = 1.0  # of the span of the values; a bar beyond it ends at the panel's frame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,13 +45,18 @@ def stacked(
     x: Scale,
     x_title: str,
     alt: str,
-    top: Sequence[tuple[float, float, str]] = (),
+    top: Sequence[tuple[float, float, Sequence[str]]] = (),
+    beside: bool = False,
 ) -> dict[str, Any]:
-    """The chart as the pages want it; `top` are words above the first panel, each over its part of the x axis."""
+    """The chart as the pages want it, in one column or in two `beside` each other.
+
+    `top` are words above the first panel, each over its part of the x axis: the first of them that finds room.
+    """
     return {
         "alt": alt,
         "x": {"title": x_title, "ticks": x.plain()},
-        "top": [[_within(x.at(start)), _within(x.at(end)), text] for start, end, text in top],
+        "top": [[_within(x.at(start)), _within(x.at(end)), list(texts)] for start, end, texts in top],
+        "beside": beside,
         "panels": [_panel(panel, x) for panel in panels],
     }
 
@@ -60,8 +66,8 @@ def _within(place: float) -> float:
 
 
 def _panel(panel: Panel, x: Scale) -> dict[str, Any]:
-    values = np.concatenate([line.y[np.isfinite(line.y)] for line in panel.lines])
-    y = scale(float(values.min()), float(values.max()), most=max(2, round(panel.height_mm / 6.5)))
+    low, high = _ends(panel.lines)
+    y = scale(low, high, most=max(4, round(panel.height_mm / 4.5)))
     wanted = [(line, y.at(end)) for line in panel.lines if line.label and (end := _last(line)) is not None]
     gap = LABEL_MM / panel.height_mm
     places = spread([place for _, place in wanted], gap=gap, low=gap / 2, high=1.0 - gap / 2)
@@ -77,6 +83,21 @@ def _panel(panel: Panel, x: Scale) -> dict[str, Any]:
             for (line, start), place in zip(wanted, places, strict=True)
         ],
     }
+
+
+def _ends(lines: Sequence[Line]) -> tuple[float, float]:
+    """Lowest and highest y with the bars, as far as these do not dwarf what the lines tell."""
+    values = np.concatenate([line.y[np.isfinite(line.y)] for line in lines])
+    low, high = float(values.min()), float(values.max())
+    most = LONGEST_BARS * (high - low)
+    reach = [values]
+    for line in lines:
+        if line.half_bars is not None:
+            half = np.minimum(line.half_bars, most)
+            reach += [line.y - half, line.y + half]
+    ends = np.concatenate(reach)
+    ends = ends[np.isfinite(ends)]
+    return float(ends.min()), float(ends.max())
 
 
 def _last(line: Line) -> float | None:

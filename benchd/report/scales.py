@@ -7,6 +7,8 @@ from typing import Any
 
 from benchd.report.numbers import MINUS
 
+LEAST_TICKS = 2
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
@@ -44,10 +46,17 @@ def scale(low: float, high: float, *, most: int = 6, room: float = 0.06) -> Scal
     margin = span * room
     low, high = (0.0 if 0.0 <= low <= span * room else low - margin), high + margin
     step = _round_step((high - low) / most)
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    ticks = tuple(number * step for number in range(first, last + 1))
+    ticks = _ticks(low, high, step)
+    while len(ticks) < LEAST_TICKS:  # one number alone does not tell how much the axis spans
+        step = _round_step(step / 2.5)
+        ticks = _ticks(low, high, step)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     return Scale(low=low, high=high, ticks=ticks, decimals=decimals)
+
+
+def _ticks(low: float, high: float, step: float) -> tuple[float, ...]:
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return tuple(number * step for number in range(first, last + 1))
 
 
 def _round_step(least: float) -> float:

@@ -1,6 +1,7 @@
 """What the run was made with and under: equipment with calibration, specimen, set-up, limits, conditions."""
 
 from collections.abc import Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from benchd.report.material import Material, Samples
 from benchd.report.numbers import unit_text
 from benchd.report.words import capital, pairs_of, title_words, words
 
+_PHASES = (" 1", " 2", " 3")
 _AMBIENT_UNITS = ("°C", "%", "hPa", "kPa")
 _NOT_PLATE = ("schema", "kind", "requirements", "requirement", "rated", "data_sheet")
 
@@ -27,20 +29,18 @@ def channel_units(material: Material) -> dict[str, str]:
 def equipment(material: Material) -> dict[str, Any]:
     """Sensors with their calibration, channels without one, devices."""
     run = material.description
-    channels = soft.tables(run.get("channels"))
     started = soft.text(run.get("started_utc"))[:10]
-    sensors: dict[tuple[str, ...], list[str]] = {}
+    sensors: dict[tuple[str, ...], dict[str, list[str]]] = {}  # by certificate: a device's ranges with their channels
     bare = []
-    for channel in channels:
-        calibration = channel.get("calibration")
+    for channel in soft.tables(run.get("channels")):
+        name, calibration = words(soft.text(channel.get("name"), "?")), channel.get("calibration")
         if not isinstance(calibration, Mapping):
-            bare.append(words(soft.text(channel.get("name"), "?")))
+            bare.append(name)
             continue
         key = tuple(
-            soft.text(calibration.get(name), "?")
-            for name in ("sensor", "serial", "certificate", "calibrated_on", "due_on")
+            soft.text(calibration.get(part), "?") for part in ("serial", "certificate", "calibrated_on", "due_on")
         )
-        sensors.setdefault(key, []).append(words(soft.text(channel.get("name"), "?")))
+        sensors.setdefault(key, {}).setdefault(soft.text(calibration.get("sensor"), "?"), []).append(name)
     blocks: list[Block] = [heading("Sensors and their calibration"), *_sensors(sensors, started)]
     if bare:
         blocks.append(
@@ -49,27 +49,49 @@ def equipment(material: Material) -> dict[str, Any]:
     return section("Equipment", *blocks, *_devices(run))
 
 
-def _sensors(sensors: Mapping[tuple[str, ...], Sequence[str]], started: str) -> list[Block]:
+def _sensors(sensors: Mapping[tuple[str, ...], Mapping[str, Sequence[str]]], started: str) -> list[Block]:
     if not sensors:
         return [paragraphs("The folder names no calibrated sensor.")]
     columns = [
-        Column(title="sensor", wide=1.5),
+        Column(title="sensor", wide=1.4),
         Column(title="serial no."),
         Column(title="certificate"),
         Column(title="calibrated on"),
         Column(title="due on"),
-        Column(title="channels", wide=1.2),
+        Column(title="channels", wide=1.3),
     ]
     cells, overdue = [], []
-    for number, (key, names) in enumerate(sorted(sensors.items())):
-        late = bool(started) and key[4] != "?" and key[4] < started
+    for number, (key, ranges) in enumerate(sorted(sensors.items(), key=lambda item: (sorted(item[1]), item[0]))):
+        serial, certificate, calibrated_on, due_on = key
+        late = bool(started) and due_on != "?" and due_on < started
         if late:
             overdue.append(number)
-        cells.append([*key[:4], f"{key[4]} (overdue)" if late else key[4], ", ".join(names)])
+        channels = _counted([name for names in ranges.values() for name in names])
+        due = f"{due_on} (overdue)" if late else due_on
+        cells.append([_sensor(sorted(ranges)), serial, certificate, calibrated_on, due, channels])
     blocks: list[Block] = [rows(columns, cells, size_pt=SMALL_PT, strong=overdue)]
     if overdue:
         blocks.append(remarks(["A sensor in bold was past its calibration date when the run began."]))
     return blocks
+
+
+def _sensor(names: Sequence[str]) -> str:
+    """The ranges of one device in one line: "analyser, power" and "analyser, voltage" as "analyser: power, voltage"."""
+    if len(names) == 1:
+        return names[0]
+    device = names[0].partition(", ")[0]
+    if device and all(name.startswith(f"{device}, ") for name in names):
+        return f"{device}: {', '.join(name.removeprefix(f'{device}, ') for name in names)}"
+    return "; ".join(names)
+
+
+def _counted(names: Sequence[str]) -> str:
+    """The names in one line, "phase current 1", 2 and 3 as "phase current 1 to 3"."""
+    told: list[str] = []
+    for stem, alike in groupby(names, key=lambda name: name[:-2] if name[-2:] in _PHASES else name):
+        several = list(alike)
+        told.append(several[0] if len(several) == 1 else f"{stem} {several[0][-1]} to {several[-1][-1]}")
+    return ", ".join(told)
 
 
 def _devices(run: Mapping[str, Any]) -> list[Block]:
@@ -119,9 +141,12 @@ def set_up(material: Material) -> dict[str, Any]:
     blocks: list[Block] = []
     for title, entries in parts:
         if entries:
-            told = list(pairs_of(entries))
-            short = all(len(name) < 28 and len(value) < 42 for name, value in told)
-            blocks += [heading(title), pairs([(capital(name), value) for name, value in told], double=short)]
+            told = [(capital(name), value) for name, value in pairs_of(entries)]
+            short = [(name, value) for name, value in told if len(name) < 34 and len(value) < 36]
+            long = [one for one in told if one not in short]
+            blocks.append(heading(title))
+            blocks += [pairs(long)] if long else []
+            blocks += [pairs(short, double=True)] if short else []
     if not blocks:
         blocks = [paragraphs("The folder describes neither specimen nor set-up.")]
     limits = limits_in_force(material.events, channel_units(material))

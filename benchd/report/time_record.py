@@ -13,7 +13,7 @@ from benchd.report.scales import scale
 from benchd.report.words import words
 
 BINS = 420  # about one for each 0.3 mm of the picture
-PANEL_MM = 25.0
+PANEL_MM = 19.0
 PANELS: Sequence[tuple[str, Sequence[str]]] = (  # what belongs together, by the channels' names
     ("Speed", ("shaft_speed",)),
     ("Torque", ("shaft_torque",)),
@@ -56,7 +56,9 @@ def time_record(
         alt=f"Time record of {last:.0f} s: {'; '.join(panel.title for panel in panels)}.",
         top=_tops(samples.test, time_s, titles),
     )
-    return chart, f"{CAPTION}; broken upright lines are trips." if trips else f"{CAPTION}."
+    tests = ", ".join(f"{index} {title}" for index, title in sorted(titles.items()))
+    said = f"{CAPTION}; broken upright lines are trips." if trips else f"{CAPTION}."
+    return chart, f"{said} Numbers above are tests: {tests}." if tests else said
 
 
 def _trip(event: Mapping[str, Any]) -> float | None:
@@ -107,12 +109,12 @@ def _bands(point: Any, test: Any, time_s: Numbers) -> list[tuple[float, float]]:
     ]
 
 
-def _tops(test: Any, time_s: Numbers, titles: Mapping[int, str]) -> list[tuple[float, float, str]]:
+def _tops(test: Any, time_s: Numbers, titles: Mapping[int, str]) -> list[tuple[float, float, list[str]]]:
+    """Where each test was played, with its number and title or, where these find no room, its number alone."""
     changes = np.flatnonzero(np.diff(test) != 0) + 1
     stretches = [rows for rows in np.split(np.arange(test.size), changes) if rows.size]
-    wide = 0.035 * float(time_s[-1])  # narrower ones have no room for a word
     return [
-        (float(time_s[rows[0]]), float(time_s[rows[-1]]), titles[int(test[rows[0]])])
+        (float(time_s[rows[0]]), float(time_s[rows[-1]]), [f"{index} {titles[index]}", str(index)])
         for rows in stretches
-        if int(test[rows[0]]) in titles and time_s[rows[-1]] - time_s[rows[0]] > wide
+        if (index := int(test[rows[0]])) in titles
     ]

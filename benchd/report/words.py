@@ -1,5 +1,6 @@
 """Names in files turned into words for people: quantities, channels, settings with their units. It computes nothing."""
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
@@ -19,6 +20,7 @@ SUFFIXES = {  # how a name says its unit, longest first
     "_nm_per_rad": "N·m/rad",
     "_nm_per_s": "N·m/s",
     "_rpm_per_s": "r/min/s",
+    "_v_per_krpm": "V/(1000 r/min)",
     "_v_per_s": "V/s",
     "_volt_per_volt": "V/V",
     "_volt_per_ampere": "V/A",
@@ -44,8 +46,20 @@ SUFFIXES = {  # how a name says its unit, longest first
 SAID = {  # names whose words in their own order are hard to read
     "friction_torque_coulomb": "Coulomb friction torque",
     "friction_coefficient_viscous": "viscous friction coefficient",
+    "drag_torque_coulomb": "Coulomb drag torque",
+    "drag_coefficient_viscous": "viscous drag coefficient",
     "hysteresis_at_torque": "torque of the hysteresis",
 }
+ENDS = {  # what a name's last part says about the rest
+    "_20": " at 20 °C",
+    "_25": " at 25 °C",
+    "_si": " (SI)",
+    "_narrow": " (narrow range)",
+}
+_PAIR = re.compile(r"resistance_([123])([123])")
+_IDENTIFIER = re.compile(  # lower-case parts joined by underscores, in no path and no dotted name
+    r"(?:(?<![\w./\\])|(?<=\b[A-Z]/))[A-Za-z][a-z0-9]*(?:_[a-z0-9]+)+(?![\w/]|\.\w)"
+)
 _SPELLED = {"dc": "DC", "emf": "EMF", "ke": "back-EMF constant", "id": "ID", "rpm": "r/min", "ac": "AC"}
 
 
@@ -53,10 +67,23 @@ def words(name: str) -> str:
     """`dc_voltage` as "DC voltage"."""
     if name in SAID:
         return SAID[name]
-    if name.endswith("_20") and len(name) > 3:
-        return f"{words(name[:-3])} at 20 °C"
-    joined = name.replace("no_load", "no-load").replace("back_emf", "back-EMF").replace("_", " ")
-    return " ".join(_SPELLED.get(part, part) for part in joined.split())
+    if pair := _PAIR.fullmatch(name):
+        return f"resistance between terminals {pair[1]} and {pair[2]}"
+    for end, told in ENDS.items():
+        if name.endswith(end) and len(name) > len(end):
+            return words(name[: -len(end)]) + told
+    joined = name.replace("at_no_load", "at no load").replace("no_load", "no-load").replace("back_emf", "back-EMF")
+    return " ".join(_SPELLED.get(part, part) for part in joined.replace("_", " ").split())
+
+
+def sentence_words(sentence: str) -> str:
+    """The sentence with the names of channels and quantities in it as words; file names and code stay."""
+    return _IDENTIFIER.sub(_in_words, sentence)
+
+
+def _in_words(found: re.Match[str]) -> str:
+    name = found[0]
+    return title_words(name[:1].lower() + name[1:]) if name[:1].isupper() else words(name)
 
 
 def title_words(name: str) -> str:
@@ -100,8 +127,13 @@ def _listed(values: Sequence[Any], unit: str) -> str:
 
 
 def pairs_of(table: Mapping[str, Any], *, before: str = "") -> Iterator[tuple[str, str]]:
-    """Every entry of a settings table as (name in words, value in words); tables within it with their name before."""
+    """Every entry of a settings table as (name in words, value in words); tables within it with their name before.
+
+    Settings that are null were not made and are left out.
+    """
     for key, value in table.items():
+        if value is None:
+            continue
         if isinstance(value, Mapping):
             yield from pairs_of(value, before=f"{before}{words(str(key))}, ")
             continue

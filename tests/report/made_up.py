@@ -276,7 +276,7 @@ def decision(verdict: str = "undecided") -> dict[str, Any]:
         "sentence": f"{verdict.capitalize()}, in a sentence of the evaluation.",
         "rule": {"kind": "guard_band", "r": 1.0, "sentence": "Guard band w = 1·U: undecided where nearer than w."},
         "requirements": [
-            dict(zip(names, row, strict=True)) | {"sentence": f"{row[0]}: {row[-1]}, in its own sentence."}
+            dict(zip(names, row, strict=True)) | {"sentence": f"{row[0]}: found in its own sentence, {row[-1]}."}
             for row in shown
         ],
     }

@@ -6,7 +6,8 @@ import pytest
 
 from benchd.report.findings import tests_of as found_tests  # pytest would take tests_of for a test
 from benchd.report.front import strip
-from benchd.report.happenings import event_words, first_cause
+from benchd.report.event_words import event_words
+from benchd.report.happenings import first_cause
 from benchd.report.letters import Printable
 from benchd.report.local_time import LocalTime
 from benchd.report.words import pairs_of, said, words

@@ -1,0 +1,94 @@
+"""What an event says, in one line of words. It must never leave a field out."""
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from benchd.report import soft
+from benchd.report.numbers import plain, with_unit
+from benchd.report.words import split_unit, words
+
+Event = Mapping[str, Any]
+_ENVELOPE = frozenset({"schema", "time_mono_s", "utc", "event"})
+_LADDER = ("supply_highest_v", "sink_threshold_v", "over_voltage_protection_v", "component_rating_v")
+
+
+def event_words(event: Event) -> str:
+    """What an event says, in one line; fields that are not known by name are printed as they are."""
+    say = _KNOWN.get(soft.text(event.get("event")))
+    said = None if say is None else say(event)
+    return said or _cause(event) or _fields(event)
+
+
+def _state(event: Event) -> str | None:
+    because = soft.text(event.get("because"))
+    change = f"{soft.text(event.get('before'), '?')} → {soft.text(event.get('after'), '?')}"
+    return f"{change} ({because})" if because and because != "done" else change
+
+
+def _test(event: Event) -> str | None:
+    if "title" not in event:
+        return None
+    return f"{soft.text(event.get('title'), '?')} (test {soft.text(event.get('test'), '?')})"
+
+
+def _zero(event: Event) -> str | None:
+    value, uncertainty = soft.number(event.get("value")), soft.number(event.get("standard_uncertainty"))
+    if value is None:
+        return None
+    said = f"{words(soft.text(event.get('channel')))}: {plain(value, 4)} taken off"
+    return said if uncertainty is None else f"{said}, standard uncertainty {plain(uncertainty, 2)}"
+
+
+def _ladder(event: Event) -> str | None:
+    steps = [step for key in _LADDER if (step := soft.number(event.get(key))) is not None]
+    if len(steps) < len(_LADDER):
+        return None
+    voltages = " < ".join(with_unit(plain(step), "V") for step in steps)
+    return f"supply < sink threshold < over-voltage protection < component rating: {voltages}"
+
+
+def _start_warning(event: Event) -> str | None:
+    seconds = soft.number(event.get("seconds"))
+    return None if seconds is None else f"for {with_unit(plain(seconds), 's')}"
+
+
+_KNOWN: Mapping[str, Callable[[Event], str | None]] = {
+    "state": _state,
+    "test_started": _test,
+    "test_ended": _test,
+    "zero": _zero,
+    "ladder": _ladder,
+    "start_warning": _start_warning,
+}
+
+
+def _cause(event: Event) -> str | None:
+    """The sentence that the event carries, with the reaction behind it."""
+    key = next((key for key in ("cause", "sentence", "because") if key in event), None)
+    if key is None:
+        return None
+    said = soft.text(event[key], "?")
+    return f"{said} Reaction: {words(soft.text(event['reaction'], '?'))}." if "reaction" in event else said
+
+
+def _fields(event: Event) -> str:
+    return ", ".join(_named_field(str(key), value) for key, value in event.items() if key not in _ENVELOPE)
+
+
+def _named_field(key: str, value: object) -> str:
+    if key == "port" and isinstance(value, str):
+        return words(value.replace(".", ", "))
+    name, unit = split_unit(key)
+    number = soft.number(value)
+    return f"{name} {_field(value) if number is None else with_unit(plain(number), unit)}"
+
+
+def _field(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return value
+    if value and isinstance(value, list) and all(isinstance(one, str) for one in value):
+        return ", ".join(map(words, value))
+    return json.dumps(value, ensure_ascii=False, default=str)
