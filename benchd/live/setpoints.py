@@ -32,11 +32,15 @@ class SetPoints:
         self._now: dict[Role, Target] = dict(RESTING)
         self._confirmed: dict[Role, Target] = {}
 
+    def expect(self, plan: RunPlan) -> None:
+        """A run is being started: its bounds count for whoever stops it before set-points are let through."""
+        self._speed_bound_rpm = {role: drive_bounds(role, plan)[1] for role in RESTING}
+
     def open(self, plan: RunPlan, *, roles: Collection[Role] | None = None) -> None:
         """Let set-points of these roles through, starting from rest; left out, those that turn the shaft."""
+        self.expect(plan)
         self._plan = plan
         self._served = self._energising if roles is None else frozenset(roles)
-        self._speed_bound_rpm = {role: drive_bounds(role, plan)[1] for role in RESTING}
         self._targets, self._now = dict(RESTING), dict(RESTING)
         self._confirmed.clear()
 
@@ -70,7 +74,7 @@ class SetPoints:
         return self.arrived and all(self.due(role) is None for role in self._served)
 
     def speed_bound_rpm(self, role: Role) -> float:
-        """The greatest speed that the run lets this drive be asked for, also after closing; 0 before any run."""
+        """The greatest speed that the run lets this drive be asked for, also before opening and after closing."""
         return self._speed_bound_rpm.get(role, 0.0)
 
     def now(self, role: Role) -> Target:

@@ -63,6 +63,7 @@ class Starter:
         `enable` follows later.
         """
         rack, plan = self._rack, self._plan
+        rack.setpoints.expect(run)
         await self._chain_agrees(remote=plan.starting.remote_required)
         await self._warn()
         await self._at_rest()

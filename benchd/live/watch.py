@@ -102,6 +102,8 @@ class Watch:
         if not self._energised:
             return
         needed = {ref.device for ref in rack.in_service} | {self._plan.safety_chain.device}
+        if rack.measuring:  # whether they are off is known from their readings alone
+            needed |= {self._plan.supply.device, *(ref.device for ref in self._plan.drives)}
         for name, poller in self._pollers.items():
             silent_s = time_mono_s - poller.heard_mono_s
             if name in needed and silent_s > silent_after_s(poller.device.poll_hz):

@@ -163,6 +163,18 @@ async def test_a_meter_that_does_wrong_is_a_trip_and_is_made_safe(story: str) ->
         assert nothing_turns(bench)
 
 
+@pytest.mark.parametrize("device", ["supply", "load_drive", "motor_drive", "sink", "safety_chain"])
+async def test_a_device_whose_being_off_nobody_sees_any_more_is_a_trip_while_the_winding_is_measured(
+    device: str,
+) -> None:
+    async with pair_bench(both(lasts=True)) as bench:
+        await measuring(bench)
+        bench.world.behaviour[device] = "silent"
+        assert await bench.settle() is State.ABORTED
+        assert device in bench.live.cause.sentence
+        assert bench.world.pair == 0
+
+
 async def test_power_leads_that_do_not_open_are_the_cause_in_words() -> None:
     async with pair_bench(both(), world=PairWorld(leads_weld=True)) as bench:
         await started(bench)

@@ -211,3 +211,13 @@ def test_only_the_roles_that_were_opened_are_let_through() -> None:
         setpoints.ask({Role.RESISTANCE_METER: Winding(12, 1.0)})
     assert setpoints.due(Role.RESISTANCE_METER) is None
     assert set(setpoints.targets) == set(TURNING)
+
+
+def test_the_speed_bound_of_a_run_counts_from_before_opening_until_after_closing() -> None:
+    setpoints = SetPoints(SLOPES, roles=RESTING)
+    setpoints.expect(PLAN)
+    for _ in range(2):
+        assert setpoints.speed_bound_rpm(Role.LOAD_DRIVE) == PLAN.speed_limit_rpm
+        assert setpoints.speed_bound_rpm(Role.MOTOR_DRIVE) == PLAN.motor_speed_limit_rpm
+        setpoints.open(PLAN)
+        setpoints.close()
