@@ -247,7 +247,10 @@ def wrapped(text: str, *, hanging: int) -> str:
 
 
 def _words(name: str) -> str:
-    return name.replace("_", " ")
+    """The name as the report prints it, so that both can be laid side by side."""
+    from benchd.report.words import words  # noqa: PLC0415 - what draws is loaded where results are shown, never to serve
+
+    return words(name)
 
 
 def _short_names(files: Iterable[str]) -> dict[str, str]:

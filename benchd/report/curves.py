@@ -73,16 +73,16 @@ LEFT_OUT = "What changed by no more than its uncertainty is not drawn: the table
 _SINGLE = re.compile(r".*_[123]$")  # one phase of three
 
 
-def curves(test: TestFound) -> tuple[dict[str, Any], str] | None:
-    """Chart and caption of a test with at least three different points, else None."""
+def curves(test: TestFound, *, first: int = MOST_PANELS) -> tuple[dict[str, Any], str] | None:
+    """Chart and caption of a test with at least three different points, else None; only the `first` panels of it."""
     found = None if test.kind in NO_PICTURE else _axis(test)
     if found is None:
         return None
     axis, axis_unit, places = found
-    panels = _panels(test, places, without=axis)
+    panels = _panels(test, places, without=axis)[:first]
     if not panels:
         return None
-    beside = test.kind not in STACKED
+    beside = test.kind not in STACKED or first < MOST_PANELS
     chart = stacked(
         panels,
         x=scale(float(places.min()), float(places.max()), most=5 if beside else 8, room=0.03),
@@ -147,7 +147,7 @@ def _panels(test: TestFound, places: Any, *, without: str) -> list[Panel]:
         there = [name for name in family.labels if name in names][: 1 if family.one else MOST_LINES]
         if there and not all(flat(_column(test.points, name), _bars(test.points, name)) for name in there):
             panels.append(_panel(test, places, {name: family.labels[name] for name in there}, title=family.title))
-    return panels[:MOST_PANELS]
+    return panels
 
 
 def flat(values: Any, standard_uncertainties: Any) -> bool:

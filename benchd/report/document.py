@@ -23,7 +23,7 @@ from benchd.report.front import (
     shortened,
     title_block,
 )
-from benchd.report.glance import at_a_glance, glance
+from benchd.report.glance import at_a_glance, glance, glance_picture
 from benchd.report.happenings import happenings
 from benchd.report.local_time import LocalTime
 from benchd.report.material import Material
@@ -61,9 +61,9 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
         section_of("Specimen, set-up and limits", lambda: set_up(material)),
         section_of("Conditions", lambda: conditions(material)),
         *(section_of(name_of_test(test.kind, test.title), lambda test=test: _test(material, test)) for test in tests),  # type: ignore[misc]
+        section_of("Events, trips, deviations", lambda: happenings(material.events, at)),
         section_of("Time record", lambda: _time_record(material, tests)),
         section_of("Uncertainty budgets", lambda: budgets(tests, _decided(material))),
-        section_of("Events, trips, deviations", lambda: happenings(material.events, at)),
         section_of("Report data", lambda: report_data(material, tests, at)),
         section_of("Cautions and signatures", lambda: closing(material)),
     ]
@@ -93,6 +93,7 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
         "decision": plate,
         "alarms": above,
         "front": [block for blocks in front for block in blocks],
+        "front_picture": made("Picture of the load test", lambda: _plain(glance_picture(tests)), no_blocks),
         "sections": sections,
     }
 

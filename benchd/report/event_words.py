@@ -1,4 +1,4 @@
-"""What an event says, in one line of words. It must never leave a field out."""
+"""What an event says, in one line of words. It must never leave out a field that says something."""
 
 import json
 from collections.abc import Callable, Mapping
@@ -6,7 +6,7 @@ from typing import Any
 
 from benchd.report import soft
 from benchd.report.numbers import plain, with_unit
-from benchd.report.words import split_unit, words
+from benchd.report.words import sentence_words, split_unit, words
 
 Event = Mapping[str, Any]
 _ENVELOPE = frozenset({"schema", "time_mono_s", "utc", "event"})
@@ -69,11 +69,15 @@ def _cause(event: Event) -> str | None:
     if key is None:
         return None
     said = soft.text(event[key], "?")
+    if key == "cause":
+        said = sentence_words(said)  # by the daemon; what a person typed stays as it is
     return f"{said} Reaction: {words(soft.text(event['reaction'], '?'))}." if "reaction" in event else said
 
 
 def _fields(event: Event) -> str:
-    return ", ".join(_named_field(str(key), value) for key, value in event.items() if key not in _ENVELOPE)
+    return ", ".join(
+        _named_field(str(key), value) for key, value in event.items() if key not in _ENVELOPE and value != ""
+    )
 
 
 def _named_field(key: str, value: object) -> str:

@@ -6,12 +6,12 @@ It must never fill in a field that the folder does not hold: such a field is lef
 from typing import Any
 
 from benchd.report import soft
-from benchd.report.blocks import BODY_PT, Block, Column, heading, pairs, paragraphs, rows, section
+from benchd.report.blocks import BODY_PT, SMALL_PT, Block, Column, heading, pairs, paragraphs, rows, section
 from benchd.report.findings import TestFound
 from benchd.report.front import identifier, raw_data
 from benchd.report.local_time import LocalTime
 from benchd.report.material import Material
-from benchd.report.words import name_of_test, said
+from benchd.report.words import name_of_test, said, small
 
 BY_HAND = "not recorded; to be entered by hand"
 NO_SUM = "not listed in SHA256SUMS"
@@ -35,7 +35,7 @@ def report_data(material: Material, tests: list[TestFound], at: LocalTime) -> di
     """The fields of 7.8.2.1, each with its letter."""
     run = material.description
     motor = soft.table(soft.table(run.get("configuration")).get("motor"))
-    methods = ", ".join(dict.fromkeys(_small(name_of_test(test.kind, test.title)) for test in tests))
+    methods = ", ".join(dict.fromkeys(small(name_of_test(test.kind, test.title)) for test in tests))
     specimen = " ".join(filter(None, (soft.text(motor.get("manufacturer")), soft.text(motor.get("type_designation")))))
     deviations = [event for event in material.events if event.get("event") == "deviation"]
     laboratory, customer = run.get("laboratory"), run.get("customer")
@@ -61,17 +61,12 @@ def report_data(material: Material, tests: list[TestFound], at: LocalTime) -> di
         ("p", "External providers", "no result of an external provider is contained"),
     ]
     columns = [Column(title=""), Column(title="field"), Column(title="entry", wide=1.0)]
-    table = rows(columns, [list(entry) for entry in entries])
+    table = rows(columns, [list(entry) for entry in entries], size_pt=SMALL_PT, whole=True)
     note = paragraphs(
         "Letters are those of ISO/IEC 17025:2017, 7.8.2.1. The report may be copied only as a whole unless the "
         f"laboratory agrees. {at.sentence}"
     )
     return section("Report data", table, note, *_hashes(material), *_software(material))
-
-
-def _small(title: str) -> str:
-    """A title within a sentence: "No-load test" as "no-load test", but "DC test" as it is."""
-    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
 
 
 def _hashes(material: Material) -> list[Block]:

@@ -14,6 +14,7 @@ from benchd.report.words import capital, sentence_words, title_words, words
 VERDICTS = {"accepted": "Accepted", "rejected": "Rejected", "undecided": "Undecided"}
 KINDS = {"brushed_dc": "brushed DC motor", "brushless": "brushless motor on a converter"}
 NO_DECISION = "none"
+INTERRUPTED = "interrupted"  # its ending was written when the folder was closed afterwards, whenever that was
 MOST_LETTERS = 40  # of one part of the identifier, which stands on every page
 
 
@@ -70,7 +71,7 @@ def title_block(material: Material, at: LocalTime) -> Block:
         ("Operator", soft.text(run.get("operator"), NOT_RECORDED)),
         ("Bench", soft.text(run.get("bench"), NOT_RECORDED)),
         ("Started", at.second(run.get("started_utc"))),
-        ("Ended", at.second(ending.get("utc"))),
+        ("Ended", NOT_RECORDED if ending.get("ending") == INTERRUPTED else at.second(ending.get("utc"))),
         ("Duration", _duration(run, ending)),
         ("How it ended", soft.text(ending.get("ending"), "the folder has no ending")),
         ("Software", f"benchd {soft.text(software.get('benchd'), 'of unknown version')}"),
@@ -80,7 +81,7 @@ def title_block(material: Material, at: LocalTime) -> Block:
 
 def _duration(run: Mapping[str, Any], ending: Mapping[str, Any]) -> str:
     start, end = parsed(run.get("started_utc")), parsed(ending.get("utc"))
-    if start is None or end is None:
+    if start is None or end is None or ending.get("ending") == INTERRUPTED:
         return NOT_RECORDED
     seconds = (end - start).total_seconds()
     if seconds < 120.0:
@@ -98,12 +99,14 @@ def alarms(material: Material) -> list[dict[str, Any]]:
     how = soft.text(ending.get("ending"))
     why = soft.text(ending.get("why"))
     if cause is not None:
-        told = [cause]
+        told = [sentence_words(cause)]
         if why and cause not in why:
-            told.append(f"The run was {how}: {why}")
+            told.append(sentence_words(f"The run was {how}: {why}"))
         found.append({"title": "The run was tripped", "sentences": told})
     elif how and how != "complete":
-        found.append({"title": f"The run did not complete: it was {how}", "sentences": [why] if why else []})
+        found.append(
+            {"title": f"The run did not complete: it was {how}", "sentences": [sentence_words(why)] if why else []}
+        )
     elif not how:
         found.append({"title": "The run has no ending", "sentences": ["It was interrupted, or its ending is lost."]})
     missing = [*material.missing, *soft.sentences(ending.get("missing"))]

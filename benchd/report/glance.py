@@ -4,7 +4,8 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from benchd.report import soft
-from benchd.report.blocks import Block, Column, heading, rows
+from benchd.report.blocks import Block, Column, heading, picture, rows
+from benchd.report.curves import curves
 from benchd.report.findings import TestFound
 from benchd.report.numbers import stated
 from benchd.report.words import name_of_test, title_words
@@ -60,6 +61,15 @@ def at_a_glance(tests: Sequence[TestFound], decided: Collection[str]) -> list[Ch
     found = [next((determined[name] for name in alternatives if name in determined), None) for alternatives in FIRST]
     chosen = [one for one in found if one is not None and not is_decided(*one, decided)]
     return (chosen or _of_other_kinds(tests, decided))[:MOST]
+
+
+def glance_picture(tests: Sequence[TestFound]) -> list[Block]:
+    """What the load test is about, for a first page that has room for it; its own section has the whole picture."""
+    test = next((test for test in tests if test.kind == "load"), None)
+    drawn = None if test is None else curves(test, first=2)
+    if test is None or drawn is None:
+        return []
+    return [heading(f"{name_of_test(test.kind, test.title)} at a glance"), picture(drawn[0])]
 
 
 def _title(name: str) -> str:

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 LEAST_TIMES = 3
 LEAST_LETTERS = 20
 MOST_NOTES = 4
-KEPT = "Not determined"  # why a number is missing stands in its place
 _BOUNDS = (", ", ": ", "; ")
 
 
@@ -14,8 +13,8 @@ def told_once(sentences: Sequence[str]) -> tuple[list[str], list[str]]:
     """The sentences, shared beginnings and ends replaced by "[a]", "[b]", and what each of the letters stands for."""
     left = [sentence.strip() for sentence in sentences]
     notes: list[str] = []
-    kept = {at for at, one in enumerate(left) if one.startswith(KEPT)}
-    ended, begun = set(kept), set(kept)
+    ended: set[int] = set()
+    begun: set[int] = set()
     while len(notes) < MOST_NOTES:
         ends = _counted(_ends(one) for at, one in enumerate(left) if at not in ended)
         heads = _counted(_heads(one) for at, one in enumerate(left) if at not in begun)

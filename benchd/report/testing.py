@@ -8,11 +8,11 @@ from benchd.report.blocks import SMALL_PT, Block, Column, heading, pairs, paragr
 from benchd.report.curves import curves
 from benchd.report.findings import TestFound
 from benchd.report.material import Window
-from benchd.report.numbers import plain, stated, unit_text, with_unit
+from benchd.report.numbers import plain, stated, with_unit
 from benchd.report.point_tables import point_tables
 from benchd.report.sayings import told_once
 from benchd.report.waves import waves
-from benchd.report.words import capital, name_of_test, pairs_of, sentence_words, title_words
+from benchd.report.words import capital, name_of_test, pairs_of, sentence_words, title_words, words
 
 TEXT_LETTERS = 82  # of a quantity's name and how it came about, in one row
 QUANTITIES_CAPTION = (
@@ -46,9 +46,14 @@ def test_section(test: TestFound, windows: Sequence[Window]) -> dict[str, Any]:
 
 
 def _quantities(test: TestFound) -> list[Block]:
-    if not test.quantities:
-        return []
-    longest = max(len(title_words(soft.text(one.get("name"), "?"))) for one in test.quantities)
+    determined = [one for one in test.quantities if soft.number(one.get("value")) is not None]
+    missing = [one for one in test.quantities if soft.number(one.get("value")) is None]
+    blocks = [*([_determined(determined)] if determined else []), *([_missing(missing)] if missing else [])]
+    return [heading("Quantities"), *blocks] if blocks else []
+
+
+def _determined(quantities: Sequence[Mapping[str, Any]]) -> Block:
+    longest = max(len(_name(one)) for one in quantities)
     name_wide = min(max(longest, 16), 32)
     columns = [
         Column(title="quantity", wide=name_wide),
@@ -58,33 +63,39 @@ def _quantities(test: TestFound) -> list[Block]:
         Column(title="k", right=True),
         Column(title="how it came about", wide=TEXT_LETTERS - name_wide),
     ]
-    hows, notes = told_once([_how(one) for one in test.quantities])
-    cells = [[*_numbers(one), _with_interval(how, one)] for one, how in zip(test.quantities, hows, strict=True)]
-    caption = " ".join([*(sentence_words(note) for note in notes), QUANTITIES_CAPTION])
-    return [heading("Quantities"), rows(columns, cells, size_pt=SMALL_PT, caption=caption)]
+    hows, notes = told_once([capital(sentence_words(soft.text(one.get("how"), "not stated"))) for one in quantities])
+    cells = [[*_numbers(one), _with_interval(how, one)] for one, how in zip(quantities, hows, strict=True)]
+    return rows(columns, cells, size_pt=SMALL_PT, caption=" ".join([*notes, QUANTITIES_CAPTION]))
+
+
+def _missing(quantities: Sequence[Mapping[str, Any]]) -> Block:
+    """The quantities without a number, those with one reason in one row."""
+    by_reason: dict[str, list[str]] = {}
+    for one in quantities:
+        reason = capital(sentence_words(soft.text(one.get("reason"), "no reason is stated")))
+        by_reason.setdefault(reason, []).append(words(soft.text(one.get("name"), "?")))
+    columns = [Column(title="not determined", wide=1.0), Column(title="because", wide=1.0)]
+    cells = [[capital(", ".join(names)), reason] for reason, names in by_reason.items()]
+    return rows(columns, cells, size_pt=SMALL_PT)
+
+
+def _name(one: Mapping[str, Any]) -> str:
+    return title_words(soft.text(one.get("name"), "?"))
 
 
 def _numbers(one: Mapping[str, Any]) -> list[str]:
     """Name, value, ± U, unit, k."""
-    name, unit = title_words(soft.text(one.get("name"), "?")), soft.text(one.get("unit"))
-    value = soft.number(one.get("value"))
-    if value is None:
-        return [name, "–", "", unit_text(unit), ""]
-    shown = stated(value, soft.number(one.get("expanded_uncertainty")), unit)
+    shown = stated(
+        soft.number(one.get("value")) or 0.0, soft.number(one.get("expanded_uncertainty")), soft.text(one.get("unit"))
+    )
     factor = soft.number(one.get("coverage_factor"))
-    return [name, shown.value, shown.uncertainty, shown.unit, "–" if factor is None else f"{factor:.2f}"]
-
-
-def _how(one: Mapping[str, Any]) -> str:
-    if soft.number(one.get("value")) is None:
-        return f"Not determined: {soft.text(one.get('reason'), 'no reason is stated')}"
-    return sentence_words(soft.text(one.get("how"), "not stated"))
+    return [_name(one), shown.value, shown.uncertainty, shown.unit, "–" if factor is None else f"{factor:.2f}"]
 
 
 def _with_interval(how: str, one: Mapping[str, Any]) -> str:
     """How the value came about, and behind it the interval by propagation of distributions."""
     low, high = soft.number(one.get("interval_low")), soft.number(one.get("interval_high"))
-    if low is None or high is None or soft.number(one.get("value")) is None:
+    if low is None or high is None:
         return how
     told = with_unit(f"{plain(low, 5)} to {plain(high, 5)}", soft.text(one.get("unit")))
     return f"{how}{'' if how.endswith(('.', ']')) else '.'} 95 % interval: {told}."

@@ -13,7 +13,7 @@ from benchd.report.scales import scale
 from benchd.report.words import words
 
 BINS = 420  # about one for each 0.3 mm of the picture
-PANEL_MM = 19.0
+PANEL_MM = 17.0
 PANELS: Sequence[tuple[str, Sequence[str]]] = (  # what belongs together, by the channels' names
     ("Speed", ("shaft_speed",)),
     ("Torque", ("shaft_torque",)),

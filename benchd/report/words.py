@@ -92,8 +92,13 @@ def title_words(name: str) -> str:
 
 
 def capital(text: str) -> str:
-    """The text with a capital at its beginning."""
-    return text[:1].upper() + text[1:]
+    """The text with a capital at its beginning; a symbol of one letter, or of another alphabet, stays as it is."""
+    return text[:1].upper() + text[1:] if text[:2].isascii() and text[1:2].isalpha() else text
+
+
+def small(text: str) -> str:
+    """A title within a sentence: "No-load test" as "no-load test", but "DC current" as it is."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
 def split_unit(name: str) -> tuple[str, str]:

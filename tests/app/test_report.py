@@ -136,7 +136,7 @@ def test_a_tripped_run_has_its_cause_on_the_first_page(tmp_path: Path) -> None:
     folder = write_folder(tmp_path, found=None, ending=Ending.ABORTED, why=why, events=[("tripped", fields)])
     first = Pdf(make_report(folder).read_bytes()).pages[0]
     assert "The run was tripped" in first
-    assert cause in first
+    assert cause.replace("dc_current", "DC current") in first
     assert "No decision" in first
 
 
@@ -163,7 +163,7 @@ def test_results_of_the_first_schema_give_a_report_with_curves(site, tmp_path: P
     del found["decision"]
     (folder / "results.json").write_text(json.dumps(found | {"schema": 1}))
     pdf = Pdf(make_report(folder).read_bytes())
-    assert len(pdf.figures) == 3  # no-load, load, time record
+    assert len(pdf.figures) == 4  # load at a glance, no-load, load, time record
     assert "Torque in N·m" in pdf.text
 
 

@@ -98,16 +98,16 @@ def test_results_line_up_and_reasons_stand_below(monkeypatch: pytest.MonkeyPatch
     text = tables.results({"notes": [], "tests": {"no_load": test}}, everything=False)
     lines = text.splitlines()
     assert lines[:5] == [
-        "no load test",
+        "no-load test",
         "  quantity                   value  ± U (95 %)  unit",
-        "  no load speed               3457          12  r/min",
+        "  no-load speed               3457          12  r/min",
         "  voltage constant         0.06471     0.00016  V·s",
-        "  friction torque coulomb        -",
+        "  Coulomb friction torque        -",
     ]
     assert lines[5].startswith("      not determined: the shaft never turned")
     assert lines[6].startswith("      the shaft never turned") or lines[6].startswith("      never turned")
     assert max(map(len, lines)) <= 80
-    assert "Note: no load: The point was averaged" in text
+    assert "Note: no-load: The point was averaged" in text
     assert "hidden detail" not in text
     assert "hidden detail" in tables.results({"notes": [], "tests": {"no_load": test}}, everything=True)
 

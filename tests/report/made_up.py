@@ -208,7 +208,10 @@ def results(**changed: Any) -> dict[str, Any]:
     reason = "the magnet thermometer gave no reading"
     tests = {
         "winding_resistance": (
-            [quantity("resistance_12", "Ω", 0.04613, 2.1e-5), quantity("winding_resistance_20", "Ω", 0.0452, 1.1e-4)],
+            [
+                quantity("resistance_12", "Ω", 0.04613, 2.1e-5),
+                quantity("resistance_between_terminals_20", "Ω", 0.0452, 1.1e-4),
+            ],
             pairs,
             {"resistance": "Ω"},
         ),

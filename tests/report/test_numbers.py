@@ -7,13 +7,34 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.report.numbers import NARROW, plain, stated, two_digits, with_unit
+from benchd.report.numbers import NARROW, brief, plain, stated, two_digits, with_unit
 
 
 def test_the_guide_states_its_mass_so() -> None:
     """JCGM 100, 7.2.4: m = (100.021 47 ± 0.000 79) g (value from memory)."""
     found = stated(100.021_472, 0.000_791, "g")
     assert (found.value, found.uncertainty, found.unit) == ("100.02147", "0.00079", "g")
+
+
+def test_the_guide_puts_the_uncertainty_of_its_mass_in_parentheses() -> None:
+    """JCGM 100, 7.2.2: m = 100.021 47(35) g with u = 0.35 mg (value from memory)."""
+    assert brief(100.021_47, 0.000_35) == "100.02147(35)"
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "shown"),
+    [
+        (23.0, 1.2, "23.0(1.2)"),
+        (1234.0, 12.0, "1234(12)"),
+        (9.99, 0.0999, "9.99(10)"),
+        (-0.0373, 0.001, "−0.0373(10)"),
+        (1e-7, 2e-9, "100.0(2.0)·10⁻⁹"),
+        (3.0, 0.0, "3"),
+        (3.0, None, "3(unknown)"),
+    ],
+)
+def test_a_standard_uncertainty_stands_in_the_last_digits(value: float, uncertainty: float | None, shown: str) -> None:
+    assert brief(value, uncertainty) == shown
 
 
 def test_the_guide_rounds_its_resistance_so() -> None:

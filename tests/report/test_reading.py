@@ -4,13 +4,13 @@ from pathlib import Path
 
 import pytest
 
+from benchd.report.event_words import event_words
 from benchd.report.findings import tests_of as found_tests  # pytest would take tests_of for a test
 from benchd.report.front import strip
-from benchd.report.event_words import event_words
 from benchd.report.happenings import first_cause
 from benchd.report.letters import Printable
 from benchd.report.local_time import LocalTime
-from benchd.report.words import pairs_of, said, words
+from benchd.report.words import capital, pairs_of, said, sentence_words, words
 
 
 def test_points_of_older_results_come_from_the_names_of_their_quantities() -> None:
@@ -81,6 +81,51 @@ def test_letters_are_asked_for_once_and_control_letters_never() -> None:
 def test_names_and_settings_become_words() -> None:
     assert words("dc_voltage") == "DC voltage"
     assert words("winding_resistance_20") == "winding resistance at 20 °C"
+    assert words("resistance_between_terminals_25") == "resistance between terminals at 25 °C"
+    assert words("resistance_13") == "resistance between terminals 1 and 3"
+    assert words("voltage_constant_si") == "voltage constant (SI)"
+    assert words("bench_drag_at_no_load") == "bench drag at no load"
+    assert words("no_load_current") == "no-load current"
+
+
+@pytest.mark.parametrize(
+    ("sentence", "shown"),
+    [
+        ("Mean of motor_voltage_fundamental.", "Mean of motor voltage fundamental."),
+        ("Winding_temperature less θ, dc_voltage·dc_current.", "Winding temperature less θ, DC voltage·DC current."),
+        ("T/motor_current by -shaft_torque", "T/motor current by -shaft torque"),
+        ("see configs/pump_48v.toml and pump_48v.toml:15", "see configs/pump_48v.toml and pump_48v.toml:15"),
+        ("_under_ stays, load.no_load_speed too", "_under_ stays, load.no_load_speed too"),
+    ],
+)
+def test_names_in_sentences_are_told_in_words_and_files_stay(sentence: str, shown: str) -> None:
+    assert sentence_words(sentence) == shown
+
+
+def test_a_symbol_keeps_its_size() -> None:
+    assert [capital(text) for text in ("ψ = Ke", "k = 2", "speed n")] == ["ψ = Ke", "k = 2", "Speed n"]
+
+
+@pytest.mark.parametrize(
+    ("event", "shown"),
+    [
+        ({"event": "made_safe", "port": "motor_drive.axis"}, "motor drive, axis"),
+        ({"event": "start_warning", "seconds": 2.0}, "for 2\u202fs"),
+        ({"event": "standstill", "told_by": ["load_drive", "measuring_unit"]}, "told by load drive, measuring unit"),
+        ({"event": "captured", "test": 5, "lossy": ""}, "test 5"),
+        (
+            {"event": "tripped", "cause": "dc_current was high.", "reaction": "cut"},
+            "DC current was high. Reaction: cut.",
+        ),
+        ({"event": "deviation", "sentence": "dc_current was off."}, "dc_current was off."),
+        ({"event": "drive_limits", "port": "a.b", "overspeed_rpm": 6000.0}, "a, b, overspeed 6000\u202fr/min"),
+    ],
+)
+def test_an_event_is_told_in_words(event: dict[str, object], shown: str) -> None:
+    assert event_words(event) == shown
+
+
+def test_settings_are_told_with_their_units() -> None:
     assert dict(pairs_of({"coupling": {"max_torque_nm": 2.5}})) == {"coupling, max torque": "2.5\u202fN·m"}
     assert said([6.0, 12.0], "V") == "6, 12\u202fV"
     assert said(None) == "not stated"
