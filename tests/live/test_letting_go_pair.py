@@ -296,3 +296,27 @@ async def test_two_drives_that_are_on_at_a_shaft_that_stands_are_not_zeroed_at_o
         await stopper(rack).everything_safe()
         names = world.names()
         assert names.index("motor_drive.make_safe done") < names.index("load_drive.make_safe")
+
+
+@pytest.mark.parametrize("doubted", ["load_drive", "motor_drive"])
+@pytest.mark.parametrize("way", WAYS)
+async def test_a_doubted_drive_is_asked_for_nothing_but_to_let_go(doubted: str, way: str) -> None:
+    world = PairWorld()
+    assert await cut(world, way, doubted=doubted) == ""
+    asked = {name for name in world.names() if name.startswith(f"{doubted}.") and not name.endswith("done")}
+    assert asked == {f"{doubted}.make_safe"}
+
+
+async def test_a_doubted_drive_that_pulls_the_shaft_to_a_stand_has_its_turn_at_once() -> None:
+    """The motor drive has lost its torque and its wire; nobody may wait for its word while the load drive pulls on."""
+    world = PairWorld(behaviour={"motor_drive": "silent"})
+    cause = Cause(sentence="the test", reaction=Reaction.CUT, doubted=frozenset({"load_drive"}))
+    async with parts(world) as rack:
+        world.behaviour.clear()
+        await paired(rack, world, motor=HOLDS, load=Torque(NM, FREE))
+        world.behaviour["motor_drive"] = "silent"
+        world.motor.on = False
+        with pytest.raises(ActFailed, match="motor_drive"):
+            await stopper(rack).cut(lambda: cause)
+        assert world.slowest_rpm > -3000.0  # 8 N·m for the 0.5 s of its promised safe time would make it 76 000
+        assert world.permit is False
