@@ -3,6 +3,8 @@
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
+from benchd.report.numbers import NO_BREAK
+
 LEAST_TIMES = 3
 LEAST_LETTERS = 20
 MOST_NOTES = 4
@@ -25,7 +27,7 @@ def told_once(sentences: Sequence[str]) -> tuple[list[str], list[str]]:
         if end is not None and (head is None or _saved(end, ends) >= _saved(head, heads)):
             for at, one in enumerate(left):
                 if at not in ended and end in _ends(one):
-                    left[at] = f"{one[: -len(end)]} [{letter}]"
+                    left[at] = f"{one[: -len(end)]}{NO_BREAK}[{letter}]"
                     ended.add(at)
             notes.append(f"[{letter}] …{end}")
         elif head is not None:

@@ -48,7 +48,7 @@ def test_sentences_told_once_can_be_put_together_again(parts: list[tuple[str, st
         for letter, head in heads.items():
             whole = whole.removeprefix(f"{letter} ") if not whole.startswith(f"{letter} ") else head + whole[4:]
         for letter, end in ends.items():
-            whole = re.sub(rf" {re.escape(letter)}$", lambda _, end=end: end, whole)
+            whole = re.sub(rf"\u00a0{re.escape(letter)}$", lambda _, end=end: end, whole)
         again.append(whole)
     assert again == sentences
 
@@ -56,7 +56,7 @@ def test_sentences_told_once_can_be_put_together_again(parts: list[tuple[str, st
 def test_what_three_sentences_share_is_told_once_and_what_two_share_is_not() -> None:
     end = ", read at rated torque between the neighbouring points."
     short, notes = told_once([f"Power{end}", f"Speed{end}", f"Current{end}", "Mean of all."])
-    assert short == ["Power [a]", "Speed [a]", "Current [a]", "Mean of all."]
+    assert short == ["Power\u00a0[a]", "Speed\u00a0[a]", "Current\u00a0[a]", "Mean of all."]
     assert notes == [f"[a] …{end}"]
     assert told_once([f"Power{end}", f"Speed{end}"]) == ([f"Power{end}", f"Speed{end}"], [])
 
