@@ -1,8 +1,7 @@
 """The uncertainty budget of one operating point, against numbers computed by hand.
 
 5 N·m (0.09 %), 3000 ± 1 r/min (rectangular), 48 V (0.03 %), 36 A (0.05 %): efficiency 0.909026 with u 0.000990 and
-losses
-157.204 W with u 1.762 W, by the law of propagation of uncertainty (JCGM 100, 5.1.2).
+losses 157.204 W with u 1.762 W, by the law of propagation of uncertainty (JCGM 100, 5.1.2).
 """
 
 import numpy as np
