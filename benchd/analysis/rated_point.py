@@ -24,6 +24,7 @@ from benchd.analysis.results import TestResults, Wanted, collect
 
 Floats = NDArray[np.float64]
 
+BEGIN, END = 0, 1  # points of the test: what is between them is the dwell
 AMBIENT = "ambient_temperature"
 WARM = tuple(c for c in TEMPERATURES if c != AMBIENT)
 HALF_HOUR_S = 1800.0
@@ -59,35 +60,35 @@ def evaluate_rated_point(record: Record, test: RecordedTest) -> TestResults:
     points = DirectPoints(record, test)
     names = list(points.columns(points.nominal)) if points.table.size else []
     number = {asked.point: i for i, asked in enumerate(points.table.asked)}
-    last = max(test.points, key=lambda p: p.point).point if test.points else 1
-    first = min((p.point for p in test.points), default=0)
-    end, begin = number.get(last), number.get(first) if first != last else None
+    end, begin = number.get(END), number.get(BEGIN)
     outputs: dict[str, Output] = {}
-    if end is not None:
+    if points.table.size:
         outputs = propagate_both(
             lambda x: _outputs(points, x, end, begin),
             points.inputs.nominal,
             points.sources,
             headlines=HEADLINES["rated_point"],
         )
-    outputs |= captured_outputs(record, test, point=last)
+    outputs |= captured_outputs(record, test, point=END)
     outputs |= {f"{c}_trend": trend for c in TEMPERATURES if (trend := _trend(record, test, c)) is not None}
     reasons = _reasons(points, end, begin)
     wanted = _wanted(points, names, begin=begin)
-    notes = [*plausibility_notes(points, outputs), *_notes(points, outputs, last)]
+    notes = [*plausibility_notes(points, outputs), *_notes(points, outputs)]
     return TestResults(
         kind=test.kind,
         index=test.index,
-        quantities=collect([*wanted, *captured_wanted(record, test, point=last)], outputs, reasons),
+        quantities=collect([*wanted, *captured_wanted(record, test, point=END)], outputs, reasons),
         notes=tuple(notes),
         points=gathered(points.table.asked, outputs, names),
         units={name: UNITS[name] for name in names},
     )
 
 
-def _outputs(points: DirectPoints, x: Floats, end: int, begin: int | None) -> Mapping[str, Floats]:
+def _outputs(points: DirectPoints, x: Floats, end: int | None, begin: int | None) -> Mapping[str, Floats]:
     columns = points.columns(x)
     found = spread(points.table.asked, columns, range(points.table.size))
+    if end is None:
+        return found
     found |= {name: columns[name][:, end] for name in (*MAIN, *TEMPERATURES) if name in columns}
     if begin is not None:
         found |= {f"{n}_change": columns[n][:, end] - columns[n][:, begin] for n in CHANGES if n in columns}
@@ -99,11 +100,10 @@ def _outputs(points: DirectPoints, x: Floats, end: int, begin: int | None) -> Ma
 
 def _trend(record: Record, test: RecordedTest, channel: str) -> Output | None:
     """K per half hour over the last half hour, of a dwell below an hour over its second half; None if too short."""
-    if channel not in record.values or not test.points:
+    if channel not in record.values:
         return None
-    last = max(p.point for p in test.points)
     inside = np.flatnonzero(record.test == test.index)
-    ends = np.flatnonzero((record.test == test.index) & (record.point == last))
+    ends = np.flatnonzero((record.test == test.index) & (record.point == END))
     begins = inside[record.point[inside] >= 0]
     if not ends.size or not begins.size:
         return None
@@ -178,19 +178,22 @@ def _reasons(points: DirectPoints, end: int | None, begin: int | None) -> dict[s
         "shaft_power": ("torque",),
         "torque_per_ampere": ("torque", points.input_current),
     }
-    absent = "the window at the end of the dwell is not usable" if end is None else ""
+    absent = "the test was left before the end of the dwell was measured" if end is None else ""
     why = {n: absent or points.why_missing(*needs.get(n, (n,))) for n in (*MAIN, *TEMPERATURES)}
-    why |= {f"{n}_change": "the window at the beginning of the dwell is not usable" for n in CHANGES if begin is None}
-    if begin is not None:
-        why |= {f"{n}_change": why[n] for n in CHANGES}
+    for n in CHANGES:
+        why[f"{n}_change"] = why[n] if begin is not None else "the beginning of the dwell was not measured"
     for c in TEMPERATURES:
         why[f"{c}_rise"] = why[c] or why[AMBIENT]
         why[f"{c}_trend"] = why[c] or f"the dwell is shorter than {2.0 * SHORTEST_TREND_S:g} s"
     return {n: text or "the specimen did not motor there, or a reading was not usable" for n, text in why.items()}
 
 
-def _notes(points: DirectPoints, outputs: Mapping[str, Output], last: int) -> list[str]:
+def _notes(points: DirectPoints, outputs: Mapping[str, Output]) -> list[str]:
     notes = []
+    if all(p.point != END for p in points.table.asked):
+        notes.append(
+            "The test was left before the end of the dwell was measured: nothing is known of the warm specimen."
+        )
     for channel in WARM:
         trend = outputs.get(f"{channel}_trend")
         if trend is None:
@@ -205,9 +208,9 @@ def _notes(points: DirectPoints, outputs: Mapping[str, Output], last: int) -> li
             f"At the end of the dwell {channel} changed by {trend.value:+.2g} K per half hour (IEC 60034-1 allows "
             f"{EQUILIBRIUM_K:g} K): {verdict}."
         )
-    asked = next((p.asked for p in points.table.asked if p.point == last), {})
+    asked = next((p.asked for p in points.table.asked if p.point == END), {})
     for name, unit, key in (("torque", "N·m", "torque_nm"), ("speed", "r/min", "speed_rpm")):
-        found, target = outputs.get(named(last, name)), asked.get(key)
+        found, target = outputs.get(named(END, name)), asked.get(key)
         if found is not None and target and abs(found.value / abs(target) - 1.0) > OFF_SHARE:
             notes.append(
                 f"At the end of the dwell {name} was {found.value:.4g} {unit}, asked was {abs(target):.4g} {unit}: "

@@ -106,6 +106,20 @@ def test_a_dwell_that_ended_early_gives_reasons():
     assert "end of the dwell" in q.reason
 
 
+def test_what_was_measured_before_the_dwell_is_never_called_its_end():
+    run = record([dwell()])
+    cut = replace(run.tests[0], points=run.tests[0].points[:1])  # the run tripped in the dwell
+    results = evaluate(replace(run, tests=[cut], point=np.where(run.point == 1, -1, run.point)))
+    found = results.tests["rated_point"]
+    for name in ("efficiency", "motor_current", "winding_temperature", "efficiency_change"):
+        q = results.quantity("rated_point", name)
+        assert q.value is None, name
+        assert "before the end of the dwell" in q.reason
+    assert any("before the end of the dwell" in n for n in found.notes)
+    assert results.quantity("rated_point", "point_000_efficiency").value == pytest.approx(0.94, abs=0.02)
+    assert [p.number for p in found.points] == [0]
+
+
 def brushed_state(torque_nm, speed_rpm=2400.0):
     """U = K·w + R·I + Ub, K·I = T + friction, at a held speed."""
     k, r, ub, friction = 0.065, 0.6, 0.5, 0.02
