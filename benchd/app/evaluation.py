@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -33,9 +34,11 @@ from benchd.records import (
     verify,
 )
 from benchd.records.durable import write_whole
+from benchd.records.formats import REPORT
 from benchd.rules.channels import Calibration, Coefficients, Contribution
 
 RESULTS = "results.json"
+MADE_ANEW = (f"{RESULTS} ", f"{REPORT} ")  # what became of the last ones says nothing of the run
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS"), "1")
 
 
@@ -65,12 +68,13 @@ def evaluate_folder(folder: Path) -> None:
     read_description(folder)  # a folder that is none of ours is refused before anything is written into it
     if read_ending(folder) is None:
         recover(folder)  # the run was killed; one that is still being written is refused
-    changed = verify(folder)
+    changed = [one for one in verify(folder) if not one.startswith(MADE_ANEW)]
     record, missing = read_record(folder)
     results = evaluate(record)
-    document = results_document(results, _decision(folder, results))
+    unfinished = _about_the_ending(folder)
+    document = results_document(results, _decision(folder, results, unfinished=bool(unfinished)))
     document["notes"] = [
-        *_about_the_ending(folder),
+        *unfinished,
         *_about_the_sensors(folder),
         *changed,
         *missing,
@@ -81,8 +85,11 @@ def evaluate_folder(folder: Path) -> None:
     reseal(folder)
 
 
-def _decision(folder: Path, results: RecordResults) -> Decision | None:
-    """The decision that the programme asked for; None where it requires nothing."""
+def _decision(folder: Path, results: RecordResults, *, unfinished: bool) -> Decision | None:
+    """The decision that the programme asked for; None where it requires nothing.
+
+    A run that did not complete is never accepted: what it had kept until then says nothing of what tripped it.
+    """
     programme = read_description(folder)["configuration"]["programme"]
     requirements = [
         Requirement(
@@ -96,7 +103,11 @@ def _decision(folder: Path, results: RecordResults) -> Decision | None:
     kind: Literal["simple_acceptance", "guard_band"] = (
         "simple_acceptance" if rule.get("rule") == "simple acceptance" else "guard_band"
     )
-    return decide(requirements, results, Rule(kind=kind, r=float(rule.get("guard_band_ratio", 1.0))))
+    decision = decide(requirements, results, Rule(kind=kind, r=float(rule.get("guard_band_ratio", 1.0))))
+    if unfinished and decision.verdict == "accepted":
+        kept = "the one requirement is" if len(requirements) == 1 else f"all {len(requirements)} requirements are"
+        return replace(decision, verdict="undecided", sentence=f"Undecided: {kept} kept, but the run did not complete.")
+    return decision
 
 
 def _about_the_ending(folder: Path) -> list[str]:

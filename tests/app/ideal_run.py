@@ -27,8 +27,8 @@ def at_point(*, voltage_v: float, torque_nm: float) -> dict[str, float]:
     }
 
 
-def record(files: tuple[str, str, str, str], data: Path, *, seconds: float = 0.5) -> Path:
-    """The folder of a complete run: three unloaded points, then five loaded ones up and down."""
+def record(files: tuple[str, str, str, str], data: Path, *, seconds: float = 0.5, ending: str = "complete") -> Path:
+    """The folder of a run of three unloaded points, then five loaded ones up and down; it may end otherwise."""
     bench, run = load_all(*files, order="7", serial="8", operator="Maren Oyelaran")
     assert run is not None
     clock = clock_anchor()
@@ -57,5 +57,5 @@ def record(files: tuple[str, str, str, str], data: Path, *, seconds: float = 0.5
         recorder.event("point_ended", time_mono_s=time_s, test=test, number=number, whole=True)
         time_s += 0.3
     recorder.flush()
-    recorder.close("complete", "all tests were played")
+    recorder.close(ending, "all tests were played" if ending == "complete" else "the fan stood still")
     return recorder.path

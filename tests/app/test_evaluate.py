@@ -11,6 +11,8 @@ from benchd.app.evaluation import calibration_of
 from benchd.app.recorder import clock_anchor, described, open_recorder
 from benchd.records import RecordsError
 
+from .ideal_run import record
+
 
 def names(folder: Path) -> set[str]:
     return {path.name for path in folder.iterdir()}
@@ -36,6 +38,46 @@ def test_a_file_that_was_changed_after_the_run_is_named_in_the_results(stopped_r
     text = (stopped_run / "run.json").read_text()
     (stopped_run / "run.json").write_text(text.replace('"order": "', '"order": "9', 1))
     assert any("run.json" in note for note in evaluation.evaluate_in_subprocess(stopped_run)["notes"])
+
+
+@pytest.mark.parametrize(
+    ("ending", "low", "verdict", "sentence"),
+    [
+        ("complete", 0.5, "accepted", "Accepted: the one requirement is kept."),
+        ("aborted", 0.5, "undecided", "Undecided: the one requirement is kept, but the run did not complete."),
+        ("aborted", 0.99, "rejected", "Rejected: not kept, of 1 requirements: load.efficiency_at_rated_torque."),
+    ],
+)
+def test_a_run_that_did_not_complete_is_never_accepted(
+    site, tmp_path: Path, ending: str, low: float, verdict: str, sentence: str
+) -> None:
+    required = f"""
+        [decision]
+        rule = "guard band"
+        [[requirement]]
+        quantity = "load.efficiency_at_rated_torque"
+        low = {low}
+        unit = "1"
+        """
+    with Path(site.files[1]).open("a") as programme:
+        programme.write(required)
+    folder = record(site.files, tmp_path / "data", ending=ending)
+    decision = evaluation.evaluate_in_subprocess(folder)["decision"]
+    assert (decision["verdict"], decision["sentence"]) == (verdict, sentence)
+
+
+@pytest.mark.parametrize("spoil", ["gone", "changed"])
+def test_what_became_of_the_last_results_says_nothing_of_the_run(site, tmp_path: Path, spoil: str) -> None:
+    folder = record(site.files, tmp_path / "data")
+    evaluation.evaluate_in_subprocess(folder)
+    results = folder / "results.json"
+    first = results.read_bytes()
+    if spoil == "gone":
+        results.unlink()
+    else:
+        results.write_bytes(first.replace(b"0.06", b"0.07"))
+    assert evaluation.evaluate_in_subprocess(folder)["notes"] == []
+    assert results.read_bytes() == first
 
 
 def test_a_point_that_was_cut_off_is_known_by_its_events() -> None:
