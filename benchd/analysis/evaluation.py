@@ -8,7 +8,7 @@ import numpy as np
 from benchd.analysis.back_emf import evaluate_back_emf
 from benchd.analysis.brushless_no_load import evaluate_brushless_no_load
 from benchd.analysis.captured import captured_notes
-from benchd.analysis.direct import DC_CURRENT, DC_VOLTAGE, channels_of
+from benchd.analysis.direct import DC_CURRENT, DC_VOLTAGE, POWER_FACTOR, channels_of
 from benchd.analysis.direct_load import evaluate_direct_load
 from benchd.analysis.inputs import calibration_notes
 from benchd.analysis.joint import ELECTRICAL, HOUSING, JointModel, joint_model
@@ -109,6 +109,8 @@ def _channels(record: Record, kinds: Sequence[str]) -> tuple[str, ...]:
     """The channels that the tests of these kinds are evaluated from."""
     meter = OF_METER if "winding_resistance" in kinds else ()
     rest = channels_of(record) if set(kinds) - {"winding_resistance"} else ()
+    if set(kinds) == {"back_emf"}:  # without current there is no power factor: nothing is missing
+        rest = tuple(c for c in rest if c != POWER_FACTOR)
     return tuple(dict.fromkeys((*rest, *meter)))
 
 

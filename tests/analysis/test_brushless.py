@@ -2,6 +2,7 @@
 
 import math
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -187,6 +188,12 @@ def test_every_number_has_unit_uncertainty_budget_and_a_sentence(whole):
 def test_a_sound_run_has_nothing_to_tell(whole):
     results = evaluate(record(whole))
     assert not [n for t in results.tests.values() for n in t.notes]
+
+
+def test_no_power_factor_without_current_is_nothing_missing():
+    test = back_emf_test(LOSSY)
+    visits = [replace(v, shows={**v.shows, "power_factor": math.nan}) for v in test.visits]
+    assert list(evaluate(record([replace(test, visits=visits)])).tests["back_emf"].notes) == []
 
 
 def test_without_an_analyser_the_system_remains_and_the_motor_is_not_determined(whole):
