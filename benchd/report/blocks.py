@@ -6,6 +6,7 @@ from typing import Any
 
 Block = dict[str, Any]
 TEXT_PT, BODY_PT, SMALL_PT, SMALLEST_PT = 9.5, 9.0, 8.5, 8.0
+MOST_LINES, LINE_LETTERS = 40, 25  # of what must not break; letters of a line in a narrow column
 WHOLE_ROWS = 8  # a table of no more rows stands on one page
 
 
@@ -58,10 +59,16 @@ def rows(
         "kind": "rows",
         "size": size_pt,
         "caption": caption,
-        "whole": whole or len(cells) <= WHOLE_ROWS,
+        "whole": (whole or len(cells) <= WHOLE_ROWS) and _lines(cells) <= MOST_LINES,
+        "kept": _lines([*cells[:3], *cells[-2:]]) <= MOST_LINES,
         "columns": [{"title": one.title, "unit": one.unit, "right": one.right, "wide": one.wide} for one in columns],
         "rows": [{"cells": list(row), "strong": at in set(strong)} for at, row in enumerate(cells)],
     }
+
+
+def _lines(cells: Sequence[Sequence[str]]) -> int:
+    """About how many lines the rows take, rather too many than too few: what stands on one page must fit there."""
+    return sum(1 + max((len(cell) for cell in row), default=0) // LINE_LETTERS for row in cells)
 
 
 def picture(chart: Mapping[str, Any], caption: str = "") -> Block:

@@ -8,10 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchd.report.blocks import Column, rows
 from benchd.report.findings import Found, PointFound, TestFound
 from benchd.report.point_tables import point_tables
 from benchd.report.sayings import told_once
 from benchd.report.testing import test_section as section_of  # pytest would take test_section for a test
+
+from .conftest import Printed
+from .pdf_text import squeezed
 
 ENDS = (", read at rated torque between the points.", ": end of the dwell less its beginning.", ".", ", mean.")
 HEADS = ("", "At the end of the dwell: ", "Mean of ")
@@ -87,3 +91,21 @@ def test_quantities_without_a_number_stand_together_by_their_reason() -> None:
     assert [[row["cells"] for row in table["rows"]] for table in tables] == [
         [["Losses, input power", "No usable shaft torque"], ["x", "z"]]
     ]
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_table_too_tall_for_a_page_may_break_there(*, whole: bool) -> None:
+    long = "word " * 300
+    tall = rows([Column(title="a"), Column(title="b", wide=1.0)], [["x", long]] * 6, whole=whole)
+    assert (tall["whole"], tall["kept"]) == (False, False)
+    short = rows([Column(title="a")], [["x"]] * 20, whole=whole)
+    assert (short["whole"], short["kept"]) == (whole, True)
+    assert rows([Column(title="a")], [["x"]] * 60, whole=True)["whole"] is False
+
+
+def test_texts_longer_than_a_page_are_printed_whole(printed: Printed) -> None:
+    events = [{"event": "deviation", "sentence": f"{start} " + "word " * 1500 + "last."} for start in ("one", "two")]
+    found = squeezed(printed(events=events).text)
+    assert found.count("wordlast.") == 2
+    pages = [page for page in printed(events=events).pages if page.count("word") > 300]
+    assert len(pages) >= 2
