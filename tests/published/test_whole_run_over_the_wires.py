@@ -6,26 +6,13 @@ python-control 0.10.2 agree. Simulated bench, daemon and evaluation are processe
 and the folder is between them.
 """
 
-import contextlib
-import json
-import os
-import shutil
-import socket
-import subprocess
-import sys
-import threading
-import time
-from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Self
 
 import numpy as np
-import pyarrow.parquet as pq
 import pytest
 
-from benchd.settings.places import configs_directory
+from .played_run import Files, Played, benchd, copied_configs, play_all, rows_of_point
 
 pytestmark = pytest.mark.wires
 
@@ -50,7 +37,14 @@ settle_time_s = 0.6
 average_time_s = 0.8
 speed_band_rpm = 10.0
 """
-TRIPPED = 3  # exit status
+FILES = Files(
+    specimen="reference_dc_24v",
+    bench="greenhouse",
+    programme="published_motor",
+    motor="reference_dc_24v",
+    setup="reference_dc",
+)
+TRUTHS = ("terminal_voltage_v", "motor_current_a", "shaft_torque_nm", "motor_speed_rpm")
 LOAD = 1  # place of the load test in the programme
 
 R_OHM, K_VS, B_NMS = 0.5, 0.05, 1e-4
@@ -97,141 +91,21 @@ BROKEN = {
 SOUND = ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Played:
-    """A run's folder, its results by (test, quantity), and what the bench's own truth was meanwhile."""
-
-    folder: Path
-    document: Mapping
-    truths: list[tuple[float, Mapping]] = field(default_factory=list)
-
-    def quantity(self, test: str, name: str) -> Mapping:
-        return next(q for q in self.document["tests"][test]["quantities"] if q["name"] == name)
-
-    def covers(self, key: tuple[str, str], true: float) -> bool:
-        found = self.quantity(*key)
-        return abs(found["value"] - true) <= found["expanded_uncertainty"]
-
-
-@contextlib.contextmanager
-def rig(seed: int) -> Iterator[Mapping]:
-    command = [sys.executable, "-m", "benchd_rig", "--specimen", "reference_dc_24v"]
-    command += ["--seed", str(seed), "--until-stdin-closes"]
-    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    try:
-        yield json.loads(process.stdout.readline())
-    finally:
-        process.stdin.close()
-        process.wait(20.0)
-        process.stdout.close()
-
-
-class TruthTeller(threading.Thread):
-    """Asks the bench for its truth ten times a second while the context lasts; times are of the monotonic clock."""
-
-    def __init__(self, control: Mapping) -> None:
-        super().__init__(name="truth")
-        self._control = (control["host"], control["port"])
-        self._end = threading.Event()
-        self.truths: list[tuple[float, Mapping]] = []
-
-    def run(self) -> None:
-        with socket.create_connection(self._control, timeout=10.0) as wire, wire.makefile("rw") as lines:
-            while not self._end.wait(0.1):
-                asked_s = time.monotonic()
-                lines.write('{"do": "truth"}\n')
-                lines.flush()
-                reply = json.loads(lines.readline())
-                self.truths.append((0.5 * (asked_s + time.monotonic()), reply["truth"]))
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._end.set()
-        self.join()
-
-
-def benchd(*arguments: str, runtime: Path) -> subprocess.CompletedProcess[str]:
-    """The command as anyone could type it, with a place of its own for the bench's lock: several run at once."""
-    return subprocess.run(
-        [sys.executable, "-m", "benchd.app.command_line", *arguments],
-        env={**os.environ, "RUNTIME_DIRECTORY": str(runtime)},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-
-
-def told(done: subprocess.CompletedProcess[str]) -> str:
-    return "\n".join([line for line in done.stderr.splitlines() if '"progress"' not in line][-8:])
-
-
-def make_configs(place: Path, *, broken: str) -> Path:
-    """The files that come along; the factor of the sensor `broken` is 2 % too large.
-
-    Readings may be older here than on a bench: machines that check many things at once let processes wait. The
-    measuring unit is polled more slowly than frames are made, so that its samples stand in two or three rows each.
-    """
-    configs = place / "configs"
-    shutil.copytree(configs_directory(), configs)
-    (configs / "programmes/published_motor.toml").write_text(PROGRAMME)
-    bench = configs / "benches/greenhouse.toml"
-    text = bench.read_text()
-    for before, after in (("age_limit_s = 0.3\n", "age_limit_s = 2.0\n"), ("poll_hz = 100\n", "poll_hz = 40\n")):
-        assert before in text
-        text = text.replace(before, after)
-    bench.write_text(text)
-    if broken:
-        sensor = configs / f"sensors/{broken}.toml"
-        before, key, after = sensor.read_text().partition("\ngain = ")
-        gain, blank, rest = after.partition(" ")
-        assert key
-        assert blank
-        sensor.write_text(f"{before}{key}{float(gain) * 1.02!r}{blank}{rest}")
-    return configs
-
-
-def serve(configs: Path, *, seed: int) -> tuple[subprocess.CompletedProcess[str], list[tuple[float, Mapping]]]:
-    """One run on a bench of its own, and the bench's truth meanwhile."""
-    place = configs.parent
-    files = ("benches/greenhouse", "programmes/published_motor", "motors/reference_dc_24v", "setups/reference_dc")
-    with rig(seed) as listening, TruthTeller(listening["control"]) as teller:
-        devices = [
-            option
-            for name, address in listening["devices"].items()
-            for key in ("host", "port")
-            for option in ("--device", f"{name}.{key}={address[key]}")
-        ]
-        named = [str(configs / f"{name}.toml") for name in files]
-        done = benchd("serve", *named, "--data", str(place / "data"), *devices, runtime=place)
-    return done, teller.truths
-
-
-def play(place: Path, *, broken: str, seed: int = SEED) -> Played:
-    """A complete run in a folder of its own, evaluated.
-
-    A machine that lets the daemon wait too long makes the bench trip, as it should; then the run is played once more.
-    """
-    configs = make_configs(place, broken=broken)
-    done, truths = serve(configs, seed=seed)
-    if done.returncode == TRIPPED:
-        done, truths = serve(configs, seed=seed)
-    assert done.returncode == 0, told(done)
-    folder = Path(done.stdout.strip())
-    evaluated = benchd("evaluate", str(folder), runtime=place)
-    assert evaluated.returncode == 0, evaluated.stderr
-    return Played(folder=folder, document=json.loads((folder / "results.json").read_text()), truths=truths)
-
-
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Played]:
-    """The sound run and one for each broken factor, two at a time."""
-    names = [SOUND, *BROKEN]
-    with ThreadPoolExecutor(max_workers=2) as workers:
-        played = workers.map(lambda name: play(tmp_path_factory.mktemp(name or "sound"), broken=name), names)
-        return dict(zip(names, played, strict=True))
+    """The sound run, and one for each sensor whose factor is 2 % too large.
+
+    The measuring unit is polled more slowly than frames are made, so that its samples stand in two or three rows each.
+    """
+    configs = {
+        broken: copied_configs(
+            tmp_path_factory.mktemp(broken or "sound"), FILES, factors={broken: 1.02} if broken else {}
+        )
+        for broken in (SOUND, *BROKEN)
+    }
+    for place in configs.values():
+        (place / "programmes/published_motor.toml").write_text(PROGRAMME)
+    return play_all(configs, FILES, seed=SEED)
 
 
 @pytest.fixture
@@ -265,23 +139,10 @@ def test_the_run_itself_tells_that_a_factor_is_wrong(runs: Mapping[str, Played])
     assert all("they disagree" in notes for notes in said.values())
 
 
-def rows_of_point(folder: Path, test: int, point: int) -> tuple[Mapping[str, np.ndarray], np.ndarray]:
-    """All columns of samples.parquet, and which rows belong to the point."""
-    table = pq.read_table(folder / "samples.parquet")
-    columns = {name: table.column(name).to_numpy() for name in table.column_names}
-    return columns, (columns["test"] == test) & (columns["point"] == point)
-
-
 def test_the_bench_s_own_truth_lies_within_the_uncertainty_of_every_loaded_point(sound: Played) -> None:
     for point in range(6):
-        columns, mine = rows_of_point(sound.folder, LOAD, point)
-        first_s, last_s = columns["time_mono_s"][mine][[0, -1]]
-        within = [truth for at_s, truth in sound.truths if first_s < at_s < last_s]
-        assert len(within) >= 3
-        u, i, t, n = (
-            np.mean([truth[name] for truth in within])
-            for name in ("terminal_voltage_v", "motor_current_a", "shaft_torque_nm", "motor_speed_rpm")
-        )
+        true = sound.truth(test=LOAD, point=point, names=TRUTHS)
+        u, i, t, n = (true[name] for name in TRUTHS)
         shaft_w = t * n / RPM
         assert shaft_w > 40.0
         assert sound.covers(("load", f"point_{point:03d}_output_power"), shaft_w)
