@@ -28,7 +28,7 @@ def point() -> Record:
     return Record(
         time_mono_s=0.01 * np.arange(ROWS),
         test=np.zeros(ROWS, dtype=int),
-        point=np.zeros(ROWS, dtype=int),
+        point=np.ones(ROWS, dtype=int),  # the end of the dwell
         values={c: np.full(ROWS, v) for c, v in SHOWN.items()},
         ages_s={c: np.zeros(ROWS) for c in SHOWN},
         quality={c: np.zeros(ROWS, dtype=np.uint8) for c in SHOWN},
@@ -54,7 +54,7 @@ def point() -> Record:
             RecordedTest(
                 index=0,
                 kind="rated_point",
-                points=[RecordedPoint(point=0, asked={"torque_nm": 5.0, "speed_rpm": 3000.0})],
+                points=[RecordedPoint(point=1, asked={"torque_nm": 5.0, "speed_rpm": 3000.0})],
             )
         ],
         motor={"kind": "brushed_dc", "rated": {"voltage_v": 48.0, "torque_nm": 5.0}},
