@@ -112,7 +112,8 @@ def settled_mean(
         return _unusable(f"{over} of {values.size} samples are over range", count)
     bad = values.size - count
     if bad > BAD_SHARE_LIMIT * values.size:
-        return _unusable(f"{bad} of {values.size} samples are not a number, stale or missing", count)
+        which = f"{bad} of {values.size} samples" if count else "all samples"  # alike at every point: one sentence
+        return _unusable(f"{which} are not a number, stale or missing", count)
     if count < least_samples:
         return _unusable(f"only {count} good samples, {least_samples} needed", count)
     x, t = values[good], taken_s[good]

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.phase_order import wiring_complaints
+from benchd.analysis.plausibility import STANDING_SHARE
 from benchd.analysis.power import ThreePhasePower, three_phase_power
 from benchd.analysis.propagation import Output
 from benchd.analysis.record import CapturedWaveform, Record, RecordedTest
@@ -89,8 +90,9 @@ def captured_notes(record: Record, test: RecordedTest) -> list[str]:
         rows = (record.test == test.index) & (record.point == waveform.point)
         speed = record.values.get(SPEED)
         mean_rpm = float(np.nanmean(speed[rows])) if speed is not None and rows.any() else math.nan
-        if not math.isfinite(mean_rpm) or mean_rpm == 0.0:
-            continue
+        asked = next((p.asked for p in test.points if p.point == waveform.point), {})
+        if not abs(mean_rpm) > STANDING_SHARE * abs(asked.get("speed_rpm", 0.0)):
+            continue  # a shaft that hardly turns has phases of direct current, which follow each other in no way
         fundamentals = power.voltage_phasors[:, 1], power.current_phasors[:, 1]
         complaints = wiring_complaints(*fundamentals, turning=1 if mean_rpm > 0.0 else -1)
         notes += [f"Waveforms of point {waveform.point}: {complaint}" for complaint in complaints]

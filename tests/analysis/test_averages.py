@@ -107,6 +107,11 @@ def test_a_number_that_is_not_one_counts_as_bad_even_where_its_quality_says_good
     assert "not a number" in settled_mean(values, np.arange(20.0), good(20), least_samples=5).complaint
 
 
+def test_windows_without_any_sample_say_so_alike_however_many_they_are():
+    spoilt = [settled_mean(np.full(n, np.nan), np.arange(n), good(n), least_samples=5) for n in (19, 21)]
+    assert [mean.complaint for mean in spoilt] == ["all samples are not a number, stale or missing"] * 2
+
+
 def test_too_few_samples_are_refused_in_words():
     assert "only 3 good samples" in settled_mean(np.ones(3), np.arange(3.0), good(3), least_samples=5).complaint
     assert "only 0 good samples" in settled_mean(np.ones(0), np.ones(0), good(0), least_samples=5).complaint

@@ -207,6 +207,12 @@ def test_exchanged_phases_are_seen_in_the_captured_waveforms():
     assert any("two of the specimen's leads are exchanged" in n for n in evaluate(run).tests["rated_point"].notes)
 
 
+def test_a_shaft_that_hardly_turns_blames_no_lead_of_the_waveforms():
+    stalled = dwell(shaft_speed=20.0)  # asked for 3000 r/min: what the phases carry has no order then
+    run = replace(record([stalled]), waveforms=(waveforms(order=(1, 0, 2)),))
+    assert not any("Waveforms" in n for n in evaluate(run).tests["rated_point"].notes)
+
+
 def test_gaps_in_captured_waveforms_are_told():
     run = replace(record([dwell()]), waveforms=(replace(waveforms(), lossy="1200 samples were lost"),))
     assert "Waveforms of point 1: 1200 samples were lost." in evaluate(run).tests["rated_point"].notes
