@@ -38,6 +38,7 @@ from benchd.records.formats import REPORT
 from benchd.rules.channels import Calibration, Coefficients, Contribution
 
 RESULTS = "results.json"
+DEVIATIONS_SHOWN = 3  # of each test; the log has them all
 MADE_ANEW = (f"{RESULTS} ", f"{REPORT} ")  # what became of the last ones says nothing of the run
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "BLIS_NUM_THREADS"), "1")
 
@@ -70,7 +71,7 @@ def evaluate_folder(folder: Path) -> None:
         recover(folder)  # the run was killed; one that is still being written is refused
     changed = [one for one in verify(folder) if not one.startswith(MADE_ANEW)]
     record, missing = read_record(folder)
-    results = evaluate(record)
+    results = _with_deviations(evaluate(record), read_events(folder))
     unfinished = _about_the_ending(folder)
     document = results_document(results, _decision(folder, results, unfinished=bool(unfinished)))
     document["notes"] = [
@@ -115,6 +116,21 @@ def _about_the_ending(folder: Path) -> list[str]:
     if ending is None or ending["ending"] == Ending.COMPLETE:
         return []
     return [f"The run did not complete, it was {ending['ending']}: {ending['why']}"]
+
+
+def _with_deviations(results: RecordResults, events: Sequence[Mapping[str, Any]]) -> RecordResults:
+    """What each test itself said of its points, such as a speed that did not settle; of many alike the first few."""
+    told: dict[int, dict[str, None]] = {}
+    for event in events:
+        if event["event"] == "deviation":
+            told.setdefault(int(event["test"]), {})[str(event["sentence"])] = None
+    tests = {}
+    for name, test in results.tests.items():
+        notes = list(told.get(test.index, ()))
+        if len(notes) > DEVIATIONS_SHOWN:
+            notes[DEVIATIONS_SHOWN:] = [f"Of this kind there are {len(notes) - DEVIATIONS_SHOWN} more in the log."]
+        tests[name] = replace(test, notes=(*notes, *test.notes))
+    return replace(results, tests=tests)
 
 
 def _about_the_sensors(folder: Path) -> list[str]:

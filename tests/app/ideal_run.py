@@ -1,6 +1,7 @@
 """Records a run of an ideal brushed motor without a bench: every number in the folder is known beforehand."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 from benchd.app.command_line import load_all
@@ -27,8 +28,15 @@ def at_point(*, voltage_v: float, torque_nm: float) -> dict[str, float]:
     }
 
 
-def record(files: tuple[str, str, str, str], data: Path, *, seconds: float = 0.5, ending: str = "complete") -> Path:
-    """The folder of a run of three unloaded points, then five loaded ones up and down; it may end otherwise."""
+def record(
+    files: tuple[str, str, str, str],
+    data: Path,
+    *,
+    seconds: float = 0.5,
+    ending: str = "complete",
+    deviations: Sequence[str] = (),
+) -> Path:
+    """The folder of a run of three unloaded points, then five loaded ones up and down, and how it ended."""
     bench, run = load_all(*files, order="7", serial="8", operator="Maren Oyelaran")
     assert run is not None
     clock = clock_anchor()
@@ -40,6 +48,8 @@ def record(files: tuple[str, str, str, str], data: Path, *, seconds: float = 0.5
     points += [(1, n, way, {"torque_nm": t}, at_point(voltage_v=24.0, torque_nm=t)) for n, (way, t) in enumerate(ways)]
     time_s = clock.mono_s + 1.0
     recorder.event("zero", time_mono_s=time_s, channel="shaft_torque", value=ZERO_NM, standard_uncertainty=1e-5)
+    for sentence in deviations:
+        recorder.event("deviation", time_mono_s=time_s, test=1, sentence=sentence)
     for test, number, way, asked, values in points:
         recorder.event("point_started", time_mono_s=time_s, test=test, number=number, direction=way, asked=asked)
         for tick in range(round(seconds / TICK_S)):

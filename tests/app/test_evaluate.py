@@ -80,6 +80,16 @@ def test_what_became_of_the_last_results_says_nothing_of_the_run(site, tmp_path:
     assert results.read_bytes() == first
 
 
+def test_what_a_test_said_of_its_points_stands_in_its_results(site, tmp_path: Path) -> None:
+    unsettled = [f"shaft_speed did not settle at 24 V, 0.{n} N·m." for n in (1, 2, 2, 3, 4, 5)]
+    folder = record(site.files, tmp_path / "data", deviations=unsettled)
+    tests = evaluation.evaluate_in_subprocess(folder)["tests"]
+    first = ["shaft_speed did not settle at 24 V, 0.1 N·m.", "shaft_speed did not settle at 24 V, 0.2 N·m."]
+    assert tests["load"]["notes"][:2] == first
+    assert tests["load"]["notes"][3] == "Of this kind there are 2 more in the log."
+    assert not any("settle" in note for note in tests["no_load"]["notes"])
+
+
 def test_a_point_that_was_cut_off_is_known_by_its_events() -> None:
     started = {"event": "point_started", "test": 1}
     ended = {"event": "point_ended", "test": 1}
