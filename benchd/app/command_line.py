@@ -338,7 +338,7 @@ def demo(
     data: DataDirectory = None,
     specimen: Annotated[str, typer.Option(help="Which simulated specimen to test.")] = "pump_48v",
 ) -> None:
-    """Test an invented motor on a simulated bench over real protocols, about a minute and a half; nothing real is touched."""
+    """Test an invented motor on a simulated bench over real protocols in about a minute and a half."""
     from benchd.app.demo import SCENARIOS, run_demo  # noqa: PLC0415
 
     if specimen not in SCENARIOS:
