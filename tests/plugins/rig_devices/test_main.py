@@ -49,6 +49,17 @@ def test_it_says_once_where_it_listens_serves_and_ends_on_sigterm():
         assert (process.returncode, out, err) == (0, "", "")
 
 
+def test_a_brushless_specimens_bench_says_where_its_converter_and_its_analyser_listen():
+    with running("--specimen", "pump_48v") as (_, where):
+        assert len(where["devices"]) == 10
+        for device, model in (("power_analyser", "QP3"), ("resistance_meter", "QR2"), ("measuring_unit", "QM8")):
+            address = where["devices"][device]
+            with socket.create_connection((address["host"], address["port"]), timeout=10) as client:
+                client.sendall(b"*IDN?\n")
+                assert client.makefile().readline().startswith(f"Quillmoor Instruments,{model},")
+        assert where["devices"]["motor_drive"]["port"]
+
+
 def test_it_ends_when_its_parents_pipe_closes():
     with running("--until-stdin-closes") as (process, _):
         assert process.stdin is not None
@@ -71,6 +82,7 @@ def test_it_takes_the_ports_it_is_given():
         (["--ports", '{"kettle": 1}'], "no device 'kettle'"),
         (["--ports", '{"sink": "x"}'], "needs a port"),
         (["--ports", "[1]"], "JSON object"),
+        (["--ports", '{"motor_drive": 0}'], "has no motor_drive"),
         (["--host", "0.0.0.0"], "loopback only"),  # noqa: S104
     ],
 )
