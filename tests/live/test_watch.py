@@ -117,7 +117,7 @@ async def test_a_drive_that_goes_silent_over_an_order_of_the_stop_is_named_with_
 async def test_what_a_stop_had_told_a_device_is_forgotten_with_the_next_run() -> None:
     async with made_up() as bench:
         await bench.turning()
-        bench.live._rack.trouble["load_drive"] = "it did not confirm when told to brake the shaft"
+        bench.live._rack.trouble["sink"] = "it did not confirm when told to brake the shaft"
         bench.order(Command.STOP)
         await bench.settle()
         await bench.turning()
