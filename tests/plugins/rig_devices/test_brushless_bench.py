@@ -89,6 +89,20 @@ def test_the_silence_of_one_drives_wire_trips_that_drive_alone(pump, clock):
     assert pump.load_drive.state is DriveState.OPERATION_ENABLED
 
 
+def test_every_request_on_its_wire_keeps_the_motor_drives_watchdog_quiet(pump, clock):
+    at_work(pump, clock)
+    wire = DeviceServers(pump).by_device["motor_drive"].conversation
+    pump.motor_drive.settings.watchdog_ms = 100
+    pump.motor_drive.request_arrived()
+    statusword = bytes.fromhex("0001 0000 0006 01 03 0064 0001")
+    for _ in range(20):
+        clock.passes(0.05)
+        reply = wire.answer(statusword)
+        assert reply[-1] & 0x6F == 0x27  # operation enabled
+    clock.passes(0.2)
+    assert pump.motor_drive.fault_code == 0x8130
+
+
 def test_an_open_contactor_leaves_the_motor_without_current(pump, clock):
     at_work(pump, clock)
     pump.resistance_meter.switch_contactor(closed=False)
