@@ -14,6 +14,7 @@ from scipy.special import stdtrit
 from benchd.rules.channels import Quality
 
 DRIFT_FALSE_ALARM = 6e-5  # two-sided, four standard deviations: with a hundred means a run, three would cry wolf
+NO_SAMPLES = "the record holds no sample of it"  # complaint about an empty window
 BAD_SHARE_LIMIT = 0.1
 DIRECT_UP_TO = 256  # samples; beyond it the transform is faster
 SAME_SAMPLE_SHARE_OF_ROW = 0.05  # journalled ages are rounded; real samples are further apart than this
@@ -104,6 +105,8 @@ def settled_mean(
     One over-range sample spoils the mean (a clipped signal is biased); a tenth of samples that are stale, missing or
     not a number does too; so do fewer than `least_samples` good ones.
     """
+    if values.size == 0:
+        return _unusable(NO_SAMPLES, 0)
     finite = np.isfinite(values) & np.isfinite(taken_s)
     good = (quality == Quality.GOOD) & finite
     count = int(good.sum())

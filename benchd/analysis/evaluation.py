@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchd.analysis.averages import NO_SAMPLES
 from benchd.analysis.back_emf import evaluate_back_emf
 from benchd.analysis.brushless_no_load import evaluate_brushless_no_load
 from benchd.analysis.captured import captured_notes
@@ -176,6 +177,9 @@ def _point_notes(record: Record, table: PointTable, fatal: Sequence[str], ranges
     torque_lost = ~np.any([table.complete([c]) for c in ranges], axis=0) if ranges else np.zeros(table.size, np.bool_)
     some_torque = not bool(torque_lost.all())
     for i, complaints in enumerate(table.complaints):
+        if complaints and set(complaints.values()) == {NO_SAMPLES}:
+            causes.setdefault("the record holds no samples; nothing is known.", []).append(i)
+            continue
         for channel in sorted(complaints):
             if channel in ranges[1:] and not torque_lost[i]:
                 continue

@@ -34,7 +34,7 @@ from benchd.records import (
     verify,
 )
 from benchd.records.durable import write_whole
-from benchd.records.formats import REPORT
+from benchd.records.formats import REPORT, SUMS
 from benchd.rules.channels import Calibration, Coefficients, Contribution
 
 RESULTS = "results.json"
@@ -74,16 +74,12 @@ def evaluate_folder(folder: Path) -> None:
     results = _with_deviations(evaluate(record), read_events(folder))
     unfinished = _about_the_ending(folder)
     document = results_document(results, _decision(folder, results, unfinished=bool(unfinished)))
-    document["notes"] = [
-        *unfinished,
-        *_about_the_sensors(folder),
-        *changed,
-        *missing,
-        *_as_list(document["notes"]),
-    ]
+    said = (*unfinished, *_about_the_sensors(folder), *changed, *missing, *results.notes)
+    document["notes"] = list(dict.fromkeys(_anywhere(one, folder) for one in said))
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
     write_whole(folder / RESULTS, (text + "\n").encode())
-    reseal(folder)
+    if (folder / SUMS).exists():
+        reseal(folder)  # sums that are gone are not made anew: they would vouch for whatever stands there now
 
 
 def _decision(folder: Path, results: RecordResults, *, unfinished: bool) -> Decision | None:
@@ -179,7 +175,7 @@ def read_record(folder: Path) -> tuple[Record, Sequence[str]]:
         f"Point {number} of test {test} was cut off before its window was full and is left out."
         for test, number in sorted(cut_off)
     )
-    return record, (*samples.missing, *left_out)
+    return record, (*samples.missing, *left_out, *_without_events(samples, events))
 
 
 def _waveforms(folder: Path, description: Mapping[str, Any]) -> list[CapturedWaveform]:
@@ -259,6 +255,21 @@ def _cut_off(events: Iterable[Mapping[str, Any]]) -> set[tuple[int, int]]:
     return {place for place, ended in whole.items() if not ended}
 
 
+def _without_events(samples: SampleColumns, events: Iterable[Mapping[str, Any]]) -> list[str]:
+    """Points that samples were taken at and that the events, which say what was asked there, do not know."""
+    known = {(int(event["test"]), int(event["number"])) for event in events if event["event"] == "point_started"}
+    inside = samples.point >= 0
+    taken = {(int(t), int(p)) for t, p in zip(samples.test[inside], samples.point[inside], strict=True)}
+    lost: dict[int, list[str]] = {}
+    for test, number in sorted(taken - known):
+        lost.setdefault(test, []).append(str(number))
+    return [
+        f"Samples of point{'s' if len(numbers) > 1 else ''} {', '.join(numbers)} of test {test} stand without their "
+        "event, which says what was asked there, and are left out."
+        for test, numbers in lost.items()
+    ]
+
+
 def _points(events: Iterable[Mapping[str, Any]], test: int, cut_off: set[tuple[int, int]]) -> list[RecordedPoint]:
     found = {
         int(event["number"]): RecordedPoint(
@@ -270,8 +281,9 @@ def _points(events: Iterable[Mapping[str, Any]], test: int, cut_off: set[tuple[i
     return [found[number] for number in sorted(found)]
 
 
-def _as_list(value: object) -> list[object]:
-    return list(value) if isinstance(value, list) else []
+def _anywhere(sentence: str, folder: Path) -> str:
+    """The sentence without where the folder happens to stand: a copy of it gives the same bytes."""
+    return sentence.replace(f"{folder}/", "").replace(str(folder), "The folder")
 
 
 def main(folder: Path) -> None:

@@ -24,7 +24,7 @@ def report_in_subprocess(folder: Path, *, paper: str = "a4") -> Path:
     else:
         trouble = ""
     done = subprocess.run(  # noqa: S603 - this very interpreter and a file of ours
-        [sys.executable, "-m", "benchd.app.report", str(folder), "--paper", paper],
+        [sys.executable, "-m", "benchd.app.report", str(folder), "--paper", paper, f"--trouble={trouble}"],
         env={**os.environ, **ONE_THREAD},
         capture_output=True,
         text=True,

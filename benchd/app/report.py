@@ -35,9 +35,10 @@ NEWEST_RESULTS = 2  # schema of results.json; this and older ones are understood
 _Read = TypeVar("_Read")
 
 
-def make_report(folder: Path, *, paper: str = "a4") -> Path:
+def make_report(folder: Path, *, paper: str = "a4", trouble: str = "") -> Path:
     """Write the folder's `report.pdf`, sum it in SHA256SUMS, and return its path; the same folder, the same bytes.
 
+    `trouble` says why the folder could not be evaluated just now, where that was tried: its results are older then.
     What is missing or damaged in the folder is said in the report. Raises `RecordsError` in one sentence for what is
     no run folder, is still being written, is of a newer schema, or cannot be written.
     """
@@ -46,7 +47,7 @@ def make_report(folder: Path, *, paper: str = "a4") -> Path:
     place = folder.resolve()
     if not place.is_dir() or not any((place / name).exists() for name in OURS):
         raise RecordsError(f"{folder} is no run folder: name the folder that holds {RUN}.")
-    material = read_material(place)
+    material = read_material(place, trouble=trouble)
     path = place / REPORT
     write_whole(path, render(material, paper=paper))
     if material.sums:
@@ -54,7 +55,7 @@ def make_report(folder: Path, *, paper: str = "a4") -> Path:
     return path
 
 
-def read_material(folder: Path) -> Material:
+def read_material(folder: Path, *, trouble: str = "") -> Material:
     """The folder as `report` wants it; what cannot be read is named in `missing`. Raises as `make_report`."""
     missing: list[str] = []
 
@@ -79,6 +80,9 @@ def read_material(folder: Path) -> Material:
     windows, lossy = read(lambda: windows_of(read_waveforms(folder), description), (list[Window](), list[str]()))
     sums = read(lambda: read_sums(folder), dict[str, str]())
     changed = read(lambda: verify(folder), list[str]())
+    if trouble:
+        older = "The results are those of an earlier evaluation, which cannot be repeated now: "
+        missing = [trouble if results is None else older + trouble, *missing]
     told = [*missing, *([] if columns is None else columns.missing), *lossy, *changed]
     return Material(
         folder=folder.name,
@@ -143,9 +147,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="benchd.app.report", description="Make a run folder's report.pdf.")
     parser.add_argument("run", type=Path, metavar="RUN", help="a run folder")
     parser.add_argument("--paper", choices=PAPERS, default="a4")
+    parser.add_argument("--trouble", default="", help="why the folder could not be evaluated just now")
     given = parser.parse_args(arguments)
     try:
-        path = make_report(given.run, paper=given.paper)
+        path = make_report(given.run, paper=given.paper, trouble=given.trouble)
     except RecordsError as error:
         sys.exit(str(error))
     except Exception as error:  # noqa: BLE001 - the last resort: a person gets one sentence, whatever happened

@@ -66,6 +66,6 @@ def record(
             time_s += TICK_S
         recorder.event("point_ended", time_mono_s=time_s, test=test, number=number, whole=True)
         time_s += 0.3
-    recorder.flush()
+        recorder.flush()  # a point a batch, so that damage to one is damage to one
     recorder.close(ending, "all tests were played" if ending == "complete" else "the fan stood still")
     return recorder.path
