@@ -33,7 +33,7 @@ class Told:
 
     folder: Path
     results: Mapping[str, Any]
-    report: str  # all letters of the PDF, without white space
+    report: str  # all letters of the PDF, as `_bare` leaves them
 
     def notes(self, test: str = "") -> str:
         """The sentences of one test, or of the run as a whole."""
@@ -44,8 +44,8 @@ class Told:
         return next(q for q in self.results["tests"][test]["quantities"] if q["name"] == name)
 
     def printed(self, words: str) -> bool:
-        """Whether these words stand in the report, however its lines are broken."""
-        return "".join(words.split()) in self.report
+        """Whether these words stand in the report, however its lines are broken and its channels are written."""
+        return _bare(words) in self.report
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,8 +73,12 @@ def told(folder: Path) -> Told:
     return Told(
         folder=folder,
         results=json.loads((folder / "results.json").read_text(encoding="utf-8")),
-        report="".join(Pdf(report).text.split()),
+        report=_bare(Pdf(report).text),
     )
+
+
+def _bare(text: str) -> str:
+    return "".join(text.split()).replace("_", "").lower()
 
 
 def quick_configs(place: Path, bench: str) -> Path:
