@@ -18,6 +18,9 @@ from benchd.live.targets import torque_bound_nm
 from benchd.rules.moves import Role, Torque
 
 RELIEF_S = 0.2  # for a drive's torque to be seen gone after it was told to make none
+SILENT_S = 0.2  # without a reading, after which a drive is not expected to hear an order either
+SPED_UP_RATIO = 0.05  # of the run's speed, more than two machines let go in order throw a shaft up
+SPED_UP_STANDSTILLS = 10.0  # and more than the standstill speed so many times, where no run tells a speed
 HOLD_FIRST_S = 0.05  # for the other machine to take its hold before the one that drives is told to let go
 Trouble = list[str | None]  # a sentence for each thing that did not confirm
 Confirm = Callable[[PortRef], Awaitable[str | None]]  # a way to make a port safe that gives such a sentence
@@ -145,8 +148,27 @@ class LettingGo:
             ):
                 await asyncio.wait({going}, timeout=LOOK_AGAIN_S)
             holding.cancel()  # the other's turn must not wait for a drive that does not answer
-            trouble = await self._side_off(load=not load_first)
+            trouble = await self._opposite_off(load=not load_first)
         return [*going.result(), *(task.result() for task in beside), *trouble]
+
+    async def _opposite_off(self, *, load: bool) -> Trouble:
+        """The side that is second. A drive on it that has gone silent with a torque set does not hear this either.
+
+        Left alone with the shaft it would turn it backwards until its own watchdog acts: the hardware lets go now.
+        """
+        ref = self._load if load else self._motor
+        if ref is None or not self._silent_with_torque(ref):
+            return await self._side_off(load=load)
+        sentence = f"{ref} is silent and was told last to make torque."
+        self._on_unconfirmed(ref, sentence)
+        _, trouble = await asyncio.gather(self.withdraw_permit(sentence), self._side_off(load=load))
+        return [sentence, *trouble]
+
+    def _silent_with_torque(self, ref: PortRef) -> bool:
+        own = self._rack.latest(ref, DriveReading)
+        heard = own is not None and asyncio.get_running_loop().time() - own.taken_mono_s <= SILENT_S
+        asked = self._rack.setpoints.now(Role.LOAD_DRIVE if ref == self._load else Role.MOTOR_DRIVE)
+        return not heard and self._is_on(ref) and torque_bound_nm(asked) > 0.0
 
     async def _machine_off(self, *, load: bool, began_rpm: float, doubted: frozenset[str]) -> Trouble:
         """The machine that drives: its stage or output confirmed off, and a drive's torque seen gone too."""
@@ -216,10 +238,17 @@ class LettingGo:
     async def _torque_gone(
         self, ref: PortRef, *, began_rpm: float, doubted: frozenset[str] = NOTHING_DOUBTED
     ) -> str | None:
-        """Wait for it, `RELIEF_S` at most from now, when the drive was told."""
+        """Wait for it, `RELIEF_S` at most from now, when the drive was told; no longer once the shaft speeds up."""
         loop = asyncio.get_running_loop()
         told_s = loop.time()
+        bound_rpm = self._rack.setpoints.speed_bound_rpm(Role.LOAD_DRIVE)
+        rise_rpm = max(SPED_UP_RATIO * bound_rpm, SPED_UP_STANDSTILLS * self._plan.stopping.standstill_rpm)
         while not self._without_torque(ref, told_s=told_s, began_rpm=began_rpm, doubted=doubted):
+            if (speed_rpm := abs(self._signed_speed_rpm(doubted))) > abs(began_rpm) + rise_rpm:
+                return (
+                    f"{ref} was told to make no torque and the shaft went from {abs(began_rpm):.0f} to "
+                    f"{speed_rpm:.0f} r/min."
+                )
             if loop.time() > told_s + RELIEF_S:
                 return f"{ref} made torque {RELIEF_S:g} s after it was told to make none."
             await asyncio.sleep(LOOK_AGAIN_S)

@@ -212,6 +212,7 @@ async def test_a_machine_that_goes_on_driving_when_told_to_stop_withdraws_the_pe
     other = "load_drive" if who == "motor_drive" else "motor_drive"
     async with parts(world) as rack:
         await paired(rack, world, motor=WAYS[way][0], load=WAYS[way][1])
+        began_rpm = world.speed_rpm
         axis = world.motor if who == "motor_drive" else world.load
         axis.runs_away_nm = NM + 2.0
         axis.claims_nm = claims_nm
@@ -220,12 +221,42 @@ async def test_a_machine_that_goes_on_driving_when_told_to_stop_withdraws_the_pe
         else:
             world.motor.runs_away_nm = -NM
         unconfirmed: list = []
-        with pytest.raises(ActFailed, match=f"{who}.axis made torque"):
+        with pytest.raises(ActFailed, match=f"{who}.axis was told to make no torque and the shaft went"):
             await stopper(rack, unconfirmed).cut(lambda: Cause(sentence="the test", reaction=Reaction.CUT))
         assert unconfirmed[0][0] == who
         assert world.when("safety_chain.withdraw_permit") < world.when(f"{other}.make_safe")
         assert world.when("safety_chain.withdraw_permit") < world.when(f"{who}.make_safe")
         assert world.off()
+        # 2 N·m too much speed this rotor up by 38 r/min in a millisecond: it is not watched for 0.2 s
+        assert world.fastest_rpm - began_rpm < 38.0 * 60.0
+
+
+async def test_a_drive_that_keeps_its_torque_at_a_steady_speed_is_waited_for_and_no_longer() -> None:
+    world = PairWorld()
+    async with parts(world) as rack:
+        await paired(rack, world, motor=HOLDS, load=Torque(NM, FREE))
+        world.motor.runs_away_nm = NM + world.drag_nm
+        world.load.runs_away_nm = -NM
+        with pytest.raises(ActFailed, match=r"motor_drive.axis made torque 0.2 s after it was told to make none"):
+            await stopper(rack).cut(lambda: Cause(sentence="the test", reaction=Reaction.CUT))
+        assert not world.permit
+        assert world.off()
+
+
+async def test_a_silent_load_drive_with_its_torque_set_does_not_turn_the_shaft_backwards() -> None:
+    """What feeds the specimen is gone first; the torque that braked until then would reverse a light rotor."""
+    world = PairWorld()
+    cause = Cause(sentence="the test", reaction=Reaction.CUT, doubted=frozenset({"load_drive"}))
+    async with parts(world) as rack:
+        await paired(rack, world, motor=HOLDS, load=Torque(NM, FREE))
+        world.behaviour["load_drive"] = "silent"
+        await asyncio.sleep(0.3)
+        unconfirmed: list = []
+        with pytest.raises(ActFailed, match=r"load_drive.axis is silent and was told last to make torque\."):
+            await stopper(rack, unconfirmed).cut(lambda: cause)
+        assert unconfirmed[0][0] == "load_drive"
+        assert world.when("motor_drive.make_safe") < world.when("safety_chain.withdraw_permit")
+        assert world.slowest_rpm > -100.0
 
 
 async def test_a_controlled_stop_ramps_both_drives_down_and_keeps_the_link_up_for_it() -> None:
