@@ -160,7 +160,17 @@ class Bench:
                 await self._work()
             finally:
                 if self._rack.energised:
-                    await self._stopper.off_by_coasting()
+                    await self._let_go()
+
+    async def _let_go(self) -> None:
+        """Everything off, while the devices are still polled: whether a torque is gone is seen in their readings."""
+        async with asyncio.TaskGroup() as group:
+            polling = [group.create_task(poller.run(), name=f"poller {poller.device.name}") for poller in self._pollers]
+            try:
+                await self._stopper.off_by_coasting()
+            finally:
+                for one in polling:
+                    one.cancel()
 
     async def _work(self) -> None:
         async with asyncio.TaskGroup() as group:
