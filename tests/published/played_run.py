@@ -29,6 +29,7 @@ TRIPPED = 3  # exit status
 # patience; a reading may be older than on a bench. The safety chain stays as it is: its heartbeat beats with its polls.
 POLLS_HZ = {"supply": 4, "sink": 4, "load_drive": 8, "motor_drive": 8, "measuring_unit": 40, "resistance_meter": 10}
 LONGEST_AGE_S = 3.0
+ASKED_EVERY_S = 0.05
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,12 +61,17 @@ class Played:
         low, high = found.get("interval_low", -np.inf), found.get("interval_high", np.inf)
         return abs(found["value"] - true) <= found["expanded_uncertainty"] and low <= true <= high
 
-    def truth(self, *, test: int, point: int, names: Iterable[str]) -> dict[str, float]:
-        """The means of the bench's true values while a point was averaged."""
+    def truths_at(self, *, test: int, point: int) -> list[Mapping[str, Any]]:
+        """What the bench told while a point was averaged."""
         columns, mine = rows_of_point(self.folder, test, point)
         first_s, last_s = columns["time_mono_s"][mine][[0, -1]]
         within = [truth for at_s, truth in self.truths if first_s < at_s < last_s]
         assert len(within) >= 3, f"the bench told its truth {len(within)} times at point {point} of test {test}"
+        return within
+
+    def truth(self, *, test: int, point: int, names: Iterable[str]) -> dict[str, float]:
+        """The means of the bench's true values while a point was averaged."""
+        within = self.truths_at(test=test, point=point)
         return {name: float(np.mean([truth[name] for truth in within])) for name in names}
 
 
@@ -77,7 +83,7 @@ def rows_of_point(folder: Path, test: int, point: int) -> tuple[Mapping[str, np.
 
 
 class TruthTeller(threading.Thread):
-    """Asks the bench for its truth ten times a second while the context lasts; times are of the monotonic clock."""
+    """Asks the bench for its truth while the context lasts; times are of the monotonic clock."""
 
     def __init__(self, control: Mapping[str, Any]) -> None:
         super().__init__(name="truth")
@@ -87,7 +93,7 @@ class TruthTeller(threading.Thread):
 
     def run(self) -> None:
         with socket.create_connection(self._control, timeout=10.0) as wire, wire.makefile("rw") as lines:
-            while not self._end.wait(0.1):
+            while not self._end.wait(ASKED_EVERY_S):
                 asked_s = time.monotonic()
                 lines.write('{"do": "truth"}\n')
                 lines.flush()
