@@ -191,4 +191,4 @@ def stated(value: float, expanded_uncertainty: float) -> str:
     if round(expanded_uncertainty, decimals) >= 10.0 ** (2 - decimals):
         decimals -= 1  # 0.0996 rounds to 0.10
     places = max(decimals, 0)
-    return f"{round(value, decimals):.{places}f} ± {round(expanded_uncertainty, decimals):.{places}f}"
+    return f"{round(value, decimals):z.{places}f} ± {round(expanded_uncertainty, decimals):.{places}f}"

@@ -214,7 +214,7 @@ def with_uncertainty(value: float, expanded: float | None) -> tuple[str, str]:
     if expanded is None or not math.isfinite(expanded) or expanded <= 0.0:
         return f"{value:.6g}", "unknown"
     place = max(0, 1 - math.floor(math.log10(expanded)))
-    return f"{value:.{place}f}", f"{expanded:.{place}f}"
+    return f"{value:z.{place}f}", f"{expanded:.{place}f}"
 
 
 def columns(rows: Sequence[Sequence[str]], *, right: Iterable[int] = (), indent: str = "") -> list[str]:
