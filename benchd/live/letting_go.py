@@ -313,8 +313,11 @@ class LettingGo:
                 "brake the shaft",
                 lambda drive: drive.follow_speed(0.0, torque_limit_nm=stopping.braking_torque_nm),
             )
-        except DriverError as error:
-            return f"{self._load} did not brake the shaft: {error}"
+        except DriverError as error:  # deaf to this order it keeps its last one, which may turn the shaft backwards
+            unbraked = f"{self._load} did not brake the shaft: {error}"
+            self._on_unconfirmed(self._load, unbraked)
+            await self.withdraw_permit(unbraked)
+            return unbraked
         return await self._slowing(believed)
 
     async def _slowing(self, believed: Callable[[], bool]) -> str | None:

@@ -259,6 +259,19 @@ async def test_a_silent_load_drive_with_its_torque_set_does_not_turn_the_shaft_b
         assert world.slowest_rpm > -100.0
 
 
+async def test_a_load_drive_that_is_deaf_to_the_order_to_brake_is_not_left_alone_with_the_shaft() -> None:
+    world = PairWorld()
+    async with parts(world) as rack:
+        await paired(rack, world, motor=HOLDS, load=Torque(NM, FREE))
+        world.behaviour["load_drive"] = "refuses"
+        unconfirmed: list = []
+        with pytest.raises(ActFailed, match=r"load_drive.axis did not brake the shaft"):
+            await stopper(rack, unconfirmed).cut(lambda: Cause(sentence="the test", reaction=Reaction.CUT))
+        assert unconfirmed[0][0] == "load_drive"
+        assert world.when("safety_chain.withdraw_permit") < world.when("load_drive.make_safe")
+        assert world.slowest_rpm > -100.0
+
+
 async def test_a_controlled_stop_ramps_both_drives_down_and_keeps_the_link_up_for_it() -> None:
     world = PairWorld()
     async with parts(world) as rack:

@@ -55,6 +55,9 @@ STRIKES: dict[str, tuple[Strike, str]] = {
     "abort": (asked(Command.ABORT), "Abort"),
     "hold": (asked(Command.HOLD), ""),
 }
+PLAYED = {name: strike for name, (strike, _) in STRIKES.items()} | {
+    "load drive deaf": wire("load_drive", "ignore_writes")
+}
 BLINDING = {"encoder lost", "measuring unit unplugged"}
 CASES = 18
 
@@ -79,7 +82,7 @@ def drawn(number: int) -> Case:
 @pytest.mark.parametrize("number", range(CASES))
 def test_the_energy_goes_in_time_and_the_shaft_never_runs_on(tmp_path: Path, number: int) -> None:
     case = drawn(number)
-    seen = run_virtual(struck(tmp_path, case, {name: strike for name, (strike, _) in STRIKES.items()}))
+    seen = run_virtual(struck(tmp_path, case, PLAYED))
     assert seen.wrong == [], (case, seen)
     if seen.cause and not case.second:
         assert STRIKES[case.first][1] in seen.cause, (case, seen)
@@ -90,6 +93,7 @@ def test_the_energy_goes_in_time_and_the_shaft_never_runs_on(tmp_path: Path, num
     [
         ("load drive hangs", "load", 2.2),
         ("load drive garbled", "load", 2.2),
+        ("load drive deaf", "rated_point", 2.756),
         ("load drive runs away", "torque_zero", 1.0),
         ("motor drive runs away", "no_load", 1.9),
     ],
@@ -97,6 +101,6 @@ def test_the_energy_goes_in_time_and_the_shaft_never_runs_on(tmp_path: Path, num
 def test_what_a_stop_got_wrong_once_it_does_no_more(tmp_path: Path, first: str, kind: str, after_s: float) -> None:
     """A light rotor that is left to one machine reverses or runs up within a tenth of a second."""
     case = Case(first=first, kinds=(kind,), after_s=after_s)
-    seen = run_virtual(struck(tmp_path, case, {name: strike for name, (strike, _) in STRIKES.items()}))
+    seen = run_virtual(struck(tmp_path, case, PLAYED))
     assert seen.wrong == [], seen
     assert seen.state == "Aborted"
