@@ -279,6 +279,8 @@ def _numbers(channels: Mapping[str, Any]) -> str:
 
 def _words(event: Mapping[str, Any]) -> str:
     """An event as a line for people, empty for what they need not see."""
+    if event["event"] == "standstill" and not event.get("measured", True):
+        return "  standstill told only by devices that are doubted"
     shape = WORDS.get(event["event"])
     try:
         return "" if shape is None else shape.format_map(event)

@@ -35,6 +35,8 @@ sys.exit(1)
         ({"event": "state", "after": "Execute", "before": "Starting"}, "Execute"),
         ({"event": "zero", "channel": "shaft_torque", "value": 0.00021}, "  zero of shaft_torque: 0.00021 N·m"),
         ({"event": "tripped", "cause": "The guard is open."}, "  Tripped: The guard is open."),
+        ({"event": "standstill", "measured": True}, "  standstill measured"),
+        ({"event": "standstill", "measured": False}, "  standstill told only by devices that are doubted"),
         ({"event": "an event of tomorrow"}, ""),
         ({"event": "state"}, ""),
         ({"event": "zero", "channel": "shaft_torque", "value": "NaN"}, ""),
