@@ -1,0 +1,226 @@
+"""What a client may ask and how it is answered, version 1: models only. It obeys nothing.
+
+A command is a JSON object on `command/<name>`; the answers come on the response topic, else on `reply/<client>`, with
+the correlation data that was given. Unknown keys are refused: a misspelt argument must not be a default.
+"""
+
+import enum
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, Literal, TypeAlias
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+
+from benchd.outside.messages import LimitMeta, Published
+from benchd.outside.topics import LONGEST_NAME, NAME_PATTERN
+
+LONGEST_COMMAND_BYTES = 16_384
+LONGEST_TTL_S = 60.0
+SHORTEST_LEASE_S, LONGEST_LEASE_S, USUAL_LEASE_S = 5.0, 600.0, 30.0
+
+Name = Annotated[str, StringConstraints(pattern=rf"^{NAME_PATTERN}$", max_length=LONGEST_NAME)]
+Words = Annotated[
+    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=128, pattern=r"^[^\x00-\x1f\x7f]+$")
+]
+
+
+class Asked(BaseModel):
+    """A message of a client: immutable, finite numbers, unknown keys refused, no conversion of types."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Nothing(Asked):
+    """A command without arguments."""
+
+
+class TakeControl(Asked):
+    """Take control of the bench, or keep it: one client at a time, until `lease_s` from now."""
+
+    lease_s: Annotated[float, Field(ge=SHORTEST_LEASE_S, le=LONGEST_LEASE_S)] = USUAL_LEASE_S
+
+
+class RunChoice(Asked):
+    """Which run: names of files that the daemon knows (`programmes` lists them), never paths."""
+
+    programme: Name
+    motor: Name
+    setup: Name
+    order: Words
+    serial: Words
+    operator: Words
+
+
+class FitQuestion(Asked):
+    """Whether files fit each other and this bench."""
+
+    programme: Name
+    motor: Name
+    setup: Name
+
+
+class CommandName(enum.StrEnum):
+    """Every command. The last seven are those of ISA-TR88.00.02."""
+
+    CONTROL = "control"
+    RELEASE = "release"
+    PROGRAMMES = "programmes"
+    CHECK = "check"
+    LOAD = "load"
+    RESET = "reset"
+    START = "start"
+    HOLD = "hold"
+    UNHOLD = "unhold"
+    STOP = "stop"
+    ABORT = "abort"
+    CLEAR = "clear"
+
+
+# Stop and Abort take energy away: whoever asks is obeyed, whatever his clock says, and nobody needs control for it.
+FREE_STOPS = frozenset({CommandName.STOP, CommandName.ABORT})
+# These change nothing.
+QUESTIONS = frozenset({CommandName.PROGRAMMES, CommandName.CHECK})
+# These need the fencing number of whoever holds control.
+FENCED = frozenset(CommandName) - FREE_STOPS - QUESTIONS - {CommandName.CONTROL}
+
+
+class _Envelope(Asked):
+    """What every command carries."""
+
+    id: Annotated[Name, Field(description="New for every command; the same id gets the same answer and acts once.")]
+    client: Annotated[Name, Field(description="Who asks; also where the answer goes without a response topic.")]
+    issued_at: Annotated[AwareDatetime, Field(description="When it was asked, with its offset from UTC.")]
+    ttl_s: Annotated[float, Field(gt=0.0, le=LONGEST_TTL_S, description="Refused when it comes later than this.")] = (
+        10.0
+    )
+    fence: Annotated[int | None, Field(ge=0, description="The number that `control` gave.")] = None
+
+
+class PlainCommand(_Envelope):
+    """release, programmes, reset, start, hold, unhold, stop, abort, clear."""
+
+    arguments: Nothing = Nothing()
+
+
+class ControlCommand(_Envelope):
+    """control."""
+
+    arguments: TakeControl = TakeControl()
+
+
+class CheckCommand(_Envelope):
+    """check."""
+
+    arguments: FitQuestion
+
+
+class LoadCommand(_Envelope):
+    """load."""
+
+    arguments: RunChoice
+
+
+AnyCommand: TypeAlias = PlainCommand | ControlCommand | CheckCommand | LoadCommand
+
+MODELS: Mapping[CommandName, type[PlainCommand] | type[ControlCommand] | type[CheckCommand] | type[LoadCommand]] = (
+    MappingProxyType(
+        {
+            **dict.fromkeys(CommandName, PlainCommand),
+            CommandName.CONTROL: ControlCommand,
+            CommandName.CHECK: CheckCommand,
+            CommandName.LOAD: LoadCommand,
+        }
+    )
+)
+
+
+class Code(enum.StrEnum):
+    """Why a command was refused or failed, for programs; the sentence is for people."""
+
+    OK = "ok"
+    MALFORMED = "malformed"
+    OVERSIZED = "oversized"
+    UNKNOWN_COMMAND = "unknown_command"
+    RETAINED = "retained"
+    LATE = "late"
+    FUTURE = "future"
+    ID_REUSED = "id_reused"
+    BUSY = "busy"
+    CONTROL_HELD = "control_held"  # somebody else commands
+    NOT_IN_CONTROL = "not_in_control"  # no fencing number, or one of an earlier lease
+    NOT_ALLOWED = "not_allowed"  # means nothing in the present state
+    NOTHING_CHOSEN = "nothing_chosen"
+    UNKNOWN_FILE = "unknown_file"
+    UNFIT = "unfit"
+    FAILED = "failed"
+    TRIPPED = "tripped"
+
+
+class ControlGiven(Published):
+    """The answer to `control`."""
+
+    kind: Literal["control"] = "control"
+    fence: int
+    until_utc: AwareDatetime
+
+
+class FileBrief(Published):
+    """One file that a run may name."""
+
+    name: str
+    title: str = ""
+
+
+class KnownFiles(Published):
+    """The answer to `programmes`."""
+
+    kind: Literal["programmes"] = "programmes"
+    programmes: tuple[FileBrief, ...]
+    motors: tuple[FileBrief, ...]
+    setups: tuple[FileBrief, ...]
+
+
+class TestDemand(Published):
+    """What one test will ask of the bench at most."""
+
+    title: str
+    speed_rpm: float
+    torque_nm: float
+    voltage_v: float
+    current_a: float
+    power_w: float
+    duration_s: float
+
+
+class Fits(Published):
+    """The answer to `check` and `load`: it fits, and so."""
+
+    kind: Literal["fits"] = "fits"
+    duration_s: float
+    tests: tuple[TestDemand, ...]
+    limits: tuple[LimitMeta, ...]
+    warnings: tuple[str, ...] = ()
+
+
+Result: TypeAlias = Annotated[ControlGiven | KnownFiles | Fits, Field(discriminator="kind")]
+
+
+class Reply(Published):
+    """One stage of an answer. `accepted` may be followed by `progress`; `rejected`, `done` and `failed` are the last.
+
+    A command that could not be read is answered with an `id` of "".
+    """
+
+    id: str
+    command: str
+    stage: Literal["accepted", "progress", "rejected", "done", "failed"]
+    code: Code = Code.OK
+    sentence: str = ""
+    state: str
+    utc: AwareDatetime
+    result: Result | None = None
+
+    @property
+    def last(self) -> bool:
+        """Whether nothing follows."""
+        return self.stage in {"rejected", "done", "failed"}
