@@ -1,7 +1,7 @@
 """What the daemon publishes, version 1: one model a kind of message. Values only; it sends nothing.
 
 Version 1 may grow: whoever reads ignores keys it does not know. Nothing is taken away, renamed or given another
-meaning. Numbers are in the unit that `meta` gives for their channel; `null` where there is no number. Times are UTC, ISO 8601.
+meaning. Numbers are in the unit that `meta` gives for their channel, `null` where there is none. Times are UTC.
 """
 
 from typing import Annotated, Literal, TypeAlias

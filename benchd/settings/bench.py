@@ -23,6 +23,7 @@ from benchd.settings.bench_file import (
     TorqueRanges,
 )
 from benchd.settings.document import Document
+from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.specimen_files import MotorFile, SetupFile
 
 
@@ -69,6 +70,8 @@ class Bench:
     torque_ranges: TorqueRanges | None = None
     waveform_channels: tuple[Channel, ...] = ()  # sampled, so without an age limit; names as those of channels
     waveform_sensor_documents: Mapping[str, Document] = field(default_factory=dict)  # by waveform
+    mqtt: MqttTable | None = None
+    metrics: MetricsTable | None = None
 
     def channels(self) -> tuple[Channel, ...]:
         """The channels in the order of the bench file."""

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.pieces import Listed, NotNegative, OneOrMore, Positive, Reaction, Sign, Table, Text
 
 
@@ -149,6 +150,8 @@ class BenchFile(Table):
     start: Start
     slopes: Slopes
     stopping: Stopping
+    mqtt: MqttTable | None = None  # left out: nobody outside is told or asks
+    metrics: MetricsTable | None = None
 
     def data_path(self) -> Path:
         """The data directory, from the current directory where the file gives a relative one."""

@@ -18,6 +18,7 @@ from benchd.settings.due import overdue, refuse_overdue
 from benchd.settings.errors import Problem, SettingsError, refuse
 from benchd.settings.explain import nearest, problems_in
 from benchd.settings.motor import load_motor
+from benchd.settings.outside_file import outside_problems
 from benchd.settings.registry import Registry
 from benchd.settings.requirements import decision_of, decision_problems, requirements_of
 from benchd.settings.sensor import load_sensor
@@ -59,6 +60,7 @@ def load_bench(
         *channel_checks.torque_range_problems(document, file, sensors.calibrations),
         *bench_checks.limit_problems(document, file.limits, file.channels),
         *bench_checks.ladder_problems(document, file),
+        *outside_problems(document, file.mqtt, file.channels, tick_hz=file.tick.rate_hz),
     ]
     if problems:
         refuse(path, problems)
@@ -87,6 +89,8 @@ def load_bench(
         torque_ranges=file.torque_ranges,
         waveform_channels=waveforms_of(file, sampled.calibrations),
         waveform_sensor_documents=MappingProxyType(sampled.documents),
+        mqtt=file.mqtt,
+        metrics=file.metrics,
     )
     on = today or dt.datetime.now(dt.UTC).date()
     refuse_overdue(bench, on)
