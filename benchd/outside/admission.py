@@ -29,6 +29,8 @@ from benchd.outside.topics import Topics, is_name
 CLOCKS_APART_S = 5.0  # how far ahead a client's clock may be
 REMEMBERED = 1024  # answers that are kept however old they are
 REMEMBERED_AT_MOST = 8192  # commands that are still valid; more than that at once is no person and no tool
+REFUSALS_REMEMBERED = 1024  # whoever was told no must not be obeyed when the broker delivers the same message again
+LONGEST_ECHO = 64  # characters of what a client wrote that an answer repeats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +57,9 @@ class _Known:
     digest: bytes
     valid_until: dt.datetime
     reply: Reply | None = None
+
+    def over(self, now: dt.datetime) -> bool:
+        return self.valid_until < now or (self.reply is not None and self.reply.last)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +93,7 @@ class Admission:
     repeated: int = 0
     admitted: int = 0
     _known: OrderedDict[tuple[str, str], _Known] = field(default_factory=OrderedDict)
+    _told_no: OrderedDict[tuple[str, str], _Known] = field(default_factory=OrderedDict)
 
     def consider(self, arrived: Arrived) -> Admitted | Answered:
         """What becomes of a message on a command topic. Never raises, whatever the message."""
@@ -103,7 +109,7 @@ class Admission:
             asked = CommandName(name)
         except ValueError:
             sentence = f"There is no command of that name: choose one of {', '.join(CommandName)}."
-            return self._refuse(name[:64], "", to, Code.UNKNOWN_COMMAND, sentence)
+            return self._refuse(name, "", to, Code.UNKNOWN_COMMAND, sentence)
         try:
             command = MODELS[asked].model_validate_json(arrived.payload)
         except (ValidationError, ValueError, RecursionError) as error:
@@ -133,21 +139,29 @@ class Admission:
 
     def _judge(self, name: CommandName, command: AnyCommand, to: Return, digest: bytes) -> Admitted | Answered:
         now = self.utc_now()
-        known = self._known.get((command.client, command.id))
-        if known is not None:
+        who = (command.client, command.id)
+        told_no = self._told_no.get(who)
+        known = self._known.get(who) or (told_no if told_no is not None and told_no.digest == digest else None)
+        again = name in FREE_STOPS and known is not None and (known.digest != digest or known.over(now))
+        if known is not None and not again:  # a stop that was asked before is no reason not to stop now
             if known.digest != digest:
                 sentence = f"The id {command.id} was used for another command: give every command a new one."
                 return self._refuse(name, command.id, to, Code.ID_REUSED, sentence)
             self.repeated += 1
             return Answered(to=to, reply=known.reply, code=Code.OK if known.reply is None else known.reply.code)
         refused = self._untimely(name, command, now) or self._unfenced(name, command)
-        if refused is None and not self._make_room(now) and name not in FREE_STOPS:
+        room = refused is None and self._make_room(now)
+        if refused is None and not room and name not in FREE_STOPS:
             refused = (Code.BUSY, "More commands came at once than can be remembered: wait a minute.")
         if refused is not None:
-            return self._refuse(name, command.id, to, *refused)
-        self._known[command.client, command.id] = _Known(
-            digest=digest, valid_until=_plus(command.issued_at, command.ttl_s, now)
-        )
+            answered = self._refuse(name, command.id, to, *refused)
+            self._told_no[who] = _Known(digest=digest, valid_until=now, reply=answered.reply)
+            while len(self._told_no) > REFUSALS_REMEMBERED:
+                self._told_no.popitem(last=False)
+            return answered
+        if room:  # a stop is obeyed without: obeyed twice it does no harm
+            self._known.pop(who, None)
+            self._known[who] = _Known(digest=digest, valid_until=_plus(command.issued_at, command.ttl_s, now))
         self.admitted += 1
         return Admitted(name=name, command=command, to=to)
 
@@ -190,10 +204,10 @@ class Admission:
         self.refused[code] += 1
         reply = Reply(
             id=id_,
-            command=name,
+            command=_printable(name[:LONGEST_ECHO]),
             stage="rejected",
             code=code,
-            sentence=sentence,
+            sentence=_printable(sentence),
             state=self.state(),
             utc=self.utc_now(),
         )
@@ -201,11 +215,14 @@ class Admission:
 
 
 def _plus(issued_at: dt.datetime, ttl_s: float, now: dt.datetime) -> dt.datetime:
-    """When a command is too late; for a stop with a clock from elsewhere a while from now."""
-    try:
-        return max(issued_at.astimezone(dt.UTC), now) + dt.timedelta(seconds=ttl_s)
-    except OverflowError:
-        return now + dt.timedelta(seconds=ttl_s)
+    """When a command is too late; for a stop, whatever its clock says, a while from now."""
+    ahead_s = min(max((issued_at - now).total_seconds(), 0.0), CLOCKS_APART_S)
+    return now + dt.timedelta(seconds=ahead_s + ttl_s)
+
+
+def _printable(text: str) -> str:
+    """Without what would move the cursor of a terminal that shows it."""
+    return "".join(character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text)
 
 
 def _who(payload: bytes) -> tuple[str, str]:
@@ -226,7 +243,7 @@ def _what_is_wrong(name: CommandName, error: Exception) -> str:
     first = error.errors(include_url=False, include_context=False)[0]
     if first["type"] == "json_invalid":
         return f"{name} is not sound JSON ({first['msg']}): send one object."
-    place = ".".join(str(part)[:64] for part in first["loc"]) or "the message"
+    place = ".".join(str(part)[:LONGEST_ECHO] for part in first["loc"]) or "the message"
     more = error.error_count() - 1
     rest = f" and {more} more" if more else ""
     return f"{place} of {name}: {first['msg'][:300]}{rest}; the interface document says what it must be."

@@ -4,12 +4,14 @@ A command is a JSON object on `command/<name>`; the answers come on the response
 the correlation data that was given. Unknown keys are refused: a misspelt argument must not be a default.
 """
 
+import datetime as dt
 import enum
+import re
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated, Literal, TypeAlias
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from benchd.outside.messages import LimitMeta, Published
 from benchd.outside.topics import LONGEST_NAME, NAME_PATTERN
@@ -19,9 +21,38 @@ LONGEST_TTL_S = 60.0
 SHORTEST_LEASE_S, LONGEST_LEASE_S, USUAL_LEASE_S = 5.0, 600.0, 30.0
 
 Name = Annotated[str, StringConstraints(pattern=rf"^{NAME_PATTERN}$", max_length=LONGEST_NAME)]
+# What people write: one line, at least one character that is no space, nothing that moves a terminal's cursor or turns
+# the direction of writing.
+_LINE = r"[^\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]"
+WORDS_PATTERN = rf"^ *{_LINE.replace('x1f', 'x20')}{_LINE}*$"
 Words = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=128, pattern=r"^[^\x00-\x1f\x7f]+$")
+    str,
+    StringConstraints(min_length=1, max_length=128, pattern=WORDS_PATTERN),
+    AfterValidator(lambda text: text.strip(" ")),
 ]
+# RFC 3339, section 5.6, without leap seconds; as a pattern too, since JSON Schema leaves `format` to the reader's wish.
+TIME_PATTERN = (
+    r"^[0-9]{4}-[0-9]{2}-[0-9]{2}T([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]([.][0-9]{1,9})?"
+    r"(Z|[+-]([01][0-9]|2[0-3]):[0-5][0-9])$"
+)
+_TIME = re.compile(TIME_PATTERN)
+GREATEST_FENCE = 2**53 - 1  # RFC 8259, section 6: what every reader of JSON keeps exact
+
+
+def _is_time(given: object) -> object:
+    """Raises ValueError for the number of seconds that would do for a time otherwise."""
+    if isinstance(given, dt.datetime) or (isinstance(given, str) and _TIME.fullmatch(given)):
+        return given
+    raise ValueError("it must be a time with its offset from UTC, such as 2026-11-05T09:30:00Z")
+
+
+def _whole(given: object) -> object:
+    """JSON Schema calls 7.0 an integer, and some languages write it so."""
+    return int(given) if isinstance(given, float) and given.is_integer() else given
+
+
+Instant = Annotated[AwareDatetime, BeforeValidator(_is_time), Field(json_schema_extra={"pattern": TIME_PATTERN})]
+Fence = Annotated[int, Field(strict=True, ge=0, le=GREATEST_FENCE), BeforeValidator(_whole)]
 
 
 class Asked(BaseModel):
@@ -37,7 +68,7 @@ class Nothing(Asked):
 class TakeControl(Asked):
     """Take control of the bench, or keep it: one client at a time, until `lease_s` from now."""
 
-    lease_s: Annotated[float, Field(ge=SHORTEST_LEASE_S, le=LONGEST_LEASE_S)] = USUAL_LEASE_S
+    lease_s: Annotated[float, Field(strict=True, ge=SHORTEST_LEASE_S, le=LONGEST_LEASE_S)] = USUAL_LEASE_S
 
 
 class RunChoice(Asked):
@@ -89,11 +120,11 @@ class _Envelope(Asked):
 
     id: Annotated[Name, Field(description="New for every command; the same id gets the same answer and acts once.")]
     client: Annotated[Name, Field(description="Who asks; also where the answer goes without a response topic.")]
-    issued_at: Annotated[AwareDatetime, Field(description="When it was asked, with its offset from UTC.")]
-    ttl_s: Annotated[float, Field(gt=0.0, le=LONGEST_TTL_S, description="Refused when it comes later than this.")] = (
-        10.0
-    )
-    fence: Annotated[int | None, Field(ge=0, description="The number that `control` gave.")] = None
+    issued_at: Annotated[Instant, Field(description="When it was asked, with its offset from UTC (RFC 3339).")]
+    ttl_s: Annotated[
+        float, Field(strict=True, gt=0.0, le=LONGEST_TTL_S, description="Refused when it comes later than this.")
+    ] = 10.0
+    fence: Annotated[Fence | None, Field(description="The number that `control` gave.")] = None
 
 
 class PlainCommand(_Envelope):
@@ -180,15 +211,15 @@ class KnownFiles(Published):
     setups: tuple[FileBrief, ...]
 
 
-class TestDemand(Published):
+class DemandOfTest(Published):
     """What one test will ask of the bench at most."""
 
     title: str
-    speed_rpm: float
-    torque_nm: float
-    voltage_v: float
-    current_a: float
-    power_w: float
+    speed_rpm: float | None
+    torque_nm: float | None
+    voltage_v: float | None
+    current_a: float | None
+    power_w: float | None
     duration_s: float
 
 
@@ -197,7 +228,7 @@ class Fits(Published):
 
     kind: Literal["fits"] = "fits"
     duration_s: float
-    tests: tuple[TestDemand, ...]
+    tests: tuple[DemandOfTest, ...]
     limits: tuple[LimitMeta, ...]
     warnings: tuple[str, ...] = ()
 
