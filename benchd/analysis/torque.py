@@ -157,7 +157,7 @@ class ShaftTorque:
 
     def notes(self, test: int) -> list[str]:
         """What a reader must know about the torque of one test's points."""
-        told = [self.forbids[test]] if test in self.forbids else []
+        told = [f"{self.forbids[test]}."] if test in self.forbids else []
         mine = self.table.of_test(test) & self.usable
         drifting = self.table.drift.get(SPEED, np.zeros(self.table.size)) > 0.0
         taken = np.abs((self._inertia_kgm2 or 0.0) * self._alpha)

@@ -11,13 +11,13 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
 from benchd.analysis import CapturedWaveform, Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
-from benchd.analysis.decision import Decision, Requirement, Rule, decide
 from benchd.analysis.results import RecordResults
+from benchd.app.deciding import decision_on, raw_files_in
 from benchd.app.streams import place_of
 from benchd.app.waveform_scales import described_waveforms, scaled
 from benchd.records import (
@@ -34,7 +34,7 @@ from benchd.records import (
     verify,
 )
 from benchd.records.durable import write_whole
-from benchd.records.formats import REPORT, SUMS
+from benchd.records.formats import EVENTS, REPORT, SUMS
 from benchd.rules.channels import Calibration, Coefficients, Contribution
 
 RESULTS = "results.json"
@@ -73,38 +73,16 @@ def evaluate_folder(folder: Path) -> None:
     record, missing = read_record(folder)
     results = _with_deviations(evaluate(record), read_events(folder))
     unfinished = _about_the_ending(folder)
-    document = results_document(results, _decision(folder, results, unfinished=bool(unfinished)))
+    programme = read_description(folder)["configuration"]["programme"]
+    damaged = raw_files_in((*changed, *missing))
+    decision = decision_on(programme, results, unfinished=bool(unfinished), damaged=damaged)
+    document = results_document(results, decision)
     said = (*unfinished, *_about_the_sensors(folder), *changed, *missing, *results.notes)
     document["notes"] = list(dict.fromkeys(_anywhere(one, folder) for one in said))
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
     write_whole(folder / RESULTS, (text + "\n").encode())
     if (folder / SUMS).exists():
         reseal(folder)  # sums that are gone are not made anew: they would vouch for whatever stands there now
-
-
-def _decision(folder: Path, results: RecordResults, *, unfinished: bool) -> Decision | None:
-    """The decision that the programme asked for; None where it requires nothing.
-
-    A run that did not complete is never accepted: what it had kept until then says nothing of what tripped it.
-    """
-    programme = read_description(folder)["configuration"]["programme"]
-    requirements = [
-        Requirement(
-            quantity=str(one["quantity"]), low=one.get("low"), high=one.get("high"), unit=str(one.get("unit", "1"))
-        )
-        for one in programme.get("requirement", ())
-    ]
-    if not requirements:
-        return None
-    rule = programme.get("decision", {})
-    kind: Literal["simple_acceptance", "guard_band"] = (
-        "simple_acceptance" if rule.get("rule") == "simple acceptance" else "guard_band"
-    )
-    decision = decide(requirements, results, Rule(kind=kind, r=float(rule.get("guard_band_ratio", 1.0))))
-    if unfinished and decision.verdict == "accepted":
-        kept = "the one requirement is" if len(requirements) == 1 else f"all {len(requirements)} requirements are"
-        return replace(decision, verdict="undecided", sentence=f"Undecided: {kept} kept, but the run did not complete.")
-    return decision
 
 
 def _about_the_ending(folder: Path) -> list[str]:
@@ -265,7 +243,7 @@ def _without_events(samples: SampleColumns, events: Iterable[Mapping[str, Any]])
         lost.setdefault(test, []).append(str(number))
     return [
         f"Samples of point{'s' if len(numbers) > 1 else ''} {', '.join(numbers)} of test {test} stand without their "
-        "event, which says what was asked there, and are left out."
+        f"event in {EVENTS}, which says what was asked there, and are left out."
         for test, numbers in lost.items()
     ]
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
+from benchd.app.deciding import damage_words, raw_files_in
 from benchd.app.streams import place_of
 from benchd.app.waveform_windows import windows_of
 from benchd.records import (
@@ -80,10 +81,12 @@ def read_material(folder: Path, *, trouble: str = "") -> Material:
     windows, lossy = read(lambda: windows_of(read_waveforms(folder), description), (list[Window](), list[str]()))
     sums = read(lambda: read_sums(folder), dict[str, str]())
     changed = read(lambda: verify(folder), list[str]())
+    damaged = raw_files_in([*missing, *([] if columns is None else columns.missing), *lossy, *changed])
     if trouble:
         older = "The results are those of an earlier evaluation, which cannot be repeated now: "
         missing = [trouble if results is None else older + trouble, *missing]
     told = [*missing, *([] if columns is None else columns.missing), *lossy, *changed]
+    forged = any(one.startswith(f"{RESULTS} differs") for one in changed)
     return Material(
         folder=folder.name,
         description=description,
@@ -94,7 +97,17 @@ def read_material(folder: Path, *, trouble: str = "") -> Material:
         windows=windows,
         sums=sums,
         missing=_told_once(told, folder),
+        withheld=_withheld(damaged, forged=forged, older=bool(trouble)),
     )
+
+
+def _withheld(damaged: Sequence[str], *, forged: bool, older: bool) -> str:
+    """Why the results' verdict must not be repeated: half a sentence, "" where it may."""
+    if damaged:
+        return damage_words(damaged)
+    if forged:
+        return f"{RESULTS} was changed after it was written"
+    return "they are those of an earlier evaluation, which cannot be repeated now" if older else ""
 
 
 def _recovered(folder: Path) -> None:

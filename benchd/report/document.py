@@ -55,13 +55,14 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
 
     no_tests: list[TestFound] = []
     tests = made("Results", lambda: tests_of(material.results, run, material.events), no_tests)
+    notes = {test.index: test.notes for test in tests}
     title = f"Test report {identifier(material)}"
     sections = [
         section_of("Equipment", lambda: equipment(material)),
         section_of("Specimen, set-up and limits", lambda: set_up(material)),
         section_of("Conditions", lambda: conditions(material)),
         *(section_of(name_of_test(test.kind, test.title), lambda test=test: _test(material, test)) for test in tests),  # type: ignore[misc]
-        section_of("Events, trips, deviations", lambda: happenings(material.events, at)),
+        section_of("Events, trips, deviations", lambda: happenings(material.events, at, notes=notes)),
         section_of("Time record", lambda: _time_record(material, tests)),
         section_of("Uncertainty budgets", lambda: budgets(tests, _decided(material))),
         section_of("Report data", lambda: report_data(material, tests, at)),

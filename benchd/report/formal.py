@@ -9,6 +9,7 @@ from benchd.report import soft
 from benchd.report.blocks import BODY_PT, SMALL_PT, Block, Column, heading, pairs, paragraphs, rows, section
 from benchd.report.findings import TestFound
 from benchd.report.front import identifier, raw_data
+from benchd.report.happenings import told_in_tests
 from benchd.report.local_time import LocalTime
 from benchd.report.material import Material
 from benchd.report.words import name_of_test, said, small
@@ -37,11 +38,12 @@ def report_data(material: Material, tests: list[TestFound], at: LocalTime) -> di
     motor = soft.table(soft.table(run.get("configuration")).get("motor"))
     methods = ", ".join(dict.fromkeys(small(name_of_test(test.kind, test.title)) for test in tests))
     specimen = " ".join(filter(None, (soft.text(motor.get("manufacturer")), soft.text(motor.get("type_designation")))))
-    deviations = [event for event in material.events if event.get("event") == "deviation"]
+    in_tests, others = told_in_tests(material.events, {test.index: test.notes for test in tests})
     laboratory, customer = run.get("laboratory"), run.get("customer")
     order, serial = soft.text(run.get("order"), "unknown"), soft.text(run.get("serial"), "unknown")
     condition = soft.text(run.get("condition"), BY_HAND)
-    told = f"{len(deviations)}, listed under events" if deviations else "none recorded"
+    places = [(in_tests, "in the remarks of the tests"), (others, "listed under events")]
+    told = "; ".join(f"{len(some)} {where}" for some, where in places if some) or "none recorded"
     entries = [
         ("a", "Title", "Test report"),
         ("b", "Laboratory and address", said(laboratory) if laboratory else BY_HAND),

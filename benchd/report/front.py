@@ -1,5 +1,6 @@
 """The first page: title block, decision, cause of a trip, what is missing. It must never decide, only repeat."""
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -9,10 +10,11 @@ from benchd.report.happenings import first_cause
 from benchd.report.local_time import NOT_RECORDED, LocalTime, parsed
 from benchd.report.material import Material
 from benchd.report.numbers import plain, stated, with_unit
-from benchd.report.words import capital, sentence_words, title_words, words
+from benchd.report.words import capital, sentence_words, small, title_words, words
 
 VERDICTS = {"accepted": "Accepted", "rejected": "Rejected", "undecided": "Undecided"}
 KINDS = {"brushed_dc": "brushed DC motor", "brushless": "brushless motor on a converter"}
+SETTLED = frozenset({"accepted", "rejected"})
 NO_DECISION = "none"
 INTERRUPTED = "interrupted"  # its ending was written when the folder was closed afterwards, whenever that was
 MOST_LETTERS = 40  # of one part of the identifier, which stands on every page
@@ -116,7 +118,10 @@ def alarms(material: Material) -> list[dict[str, Any]]:
 
 
 def decision_plate(material: Material) -> dict[str, Any]:
-    """Accepted, rejected, undecided or no decision, with the reason in one or two sentences."""
+    """Accepted, rejected, undecided or no decision, with the reason in a few sentences.
+
+    A verdict of results that must not be believed now is told, and stands as undecided.
+    """
     results = material.results
     decision = None if results is None else results.get("decision")
     if not isinstance(decision, Mapping):
@@ -124,7 +129,11 @@ def decision_plate(material: Material) -> dict[str, Any]:
     verdict = soft.text(decision.get("verdict"))
     stated_rule = decision.get("rule")
     rule = soft.text(stated_rule) or soft.text(soft.table(stated_rule).get("sentence"))
-    sentences = [_count(soft.tables(decision.get("requirements")))]
+    listed = soft.tables(decision.get("requirements"))
+    sentences = [one for one in (_reason(decision, verdict, listed), _count(listed)) if one]
+    if material.withheld and verdict in SETTLED:
+        sentences.insert(0, f"The results say {verdict}, but {material.withheld}.")
+        verdict = "undecided"
     if rule:
         sentences.append(f"Decision rule: {rule}")
     return {
@@ -132,6 +141,15 @@ def decision_plate(material: Material) -> dict[str, Any]:
         "headline": VERDICTS.get(verdict, f"Unknown verdict: {verdict or 'none is stated'}"),
         "sentences": sentences,
     }
+
+
+def _reason(decision: Mapping[str, Any], verdict: str, listed: Sequence[Mapping[str, Any]]) -> str:
+    """The decision's own sentence, without the verdict before it, which stands above it in large letters."""
+    said = soft.text(decision.get("sentence")).removeprefix(f"{VERDICTS.get(verdict, '')}: ")
+    for one in listed:
+        if name := soft.text(one.get("quantity")):
+            said = re.sub(rf"(?<![\w.]){re.escape(name)}(?![\w.]\w)", lambda _, name=name: small(_named(name)), said)  # type: ignore[misc]
+    return capital(sentence_words(said))
 
 
 def _why_none(material: Material) -> str:

@@ -37,22 +37,46 @@ def first_cause(events: Sequence[Mapping[str, Any]]) -> str | None:
     return cause
 
 
-def happenings(events: Sequence[Mapping[str, Any]], at: LocalTime) -> dict[str, Any]:
-    """The section of events, trips and deviations."""
-    grave = [event for event in events if event.get("event") in GRAVE]
+def told_in_tests(
+    events: Sequence[Mapping[str, Any]], notes: Mapping[int, Sequence[str]]
+) -> tuple[list[Mapping[str, Any]], list[Mapping[str, Any]]]:
+    """The deviations, parted into those that the notes of their test (by its index) repeat, and the others."""
+    told: list[Mapping[str, Any]] = []
+    others: list[Mapping[str, Any]] = []
+    for event in events:
+        if event.get("event") == "deviation":
+            index = soft.whole(event.get("test"))
+            said = () if index is None else notes.get(index, ())
+            (told if event.get("sentence") in said else others).append(event)
+    return told, others
+
+
+def happenings(
+    events: Sequence[Mapping[str, Any]], at: LocalTime, *, notes: Mapping[int, Sequence[str]]
+) -> dict[str, Any]:
+    """The section of events, trips and deviations; what the tests' notes (by index) say of a deviation is enough."""
+    told_there, _ = told_in_tests(events, notes)
+    elsewhere = {id(event) for event in told_there}
+    grave = [event for event in events if event.get("event") in GRAVE and id(event) not in elsewhere]
     told = {*SILENT, *(name for name in GRAVE if name != "tripped")}
     ordinary = [event for event in events if event.get("event") not in told]
     blocks: list[Block] = [heading("Trips, warnings and deviations")]
+    if told_there:
+        blocks.append(paragraphs(f"{_deviations(len(told_there))} in the remarks of the tests.", sticky=bool(grave)))
     if grave:
         blocks.append(_table(grave[:MOST_ROWS], at))
         blocks += _left_out(len(grave))
-    else:
+    elif not told_there:
         blocks.append(paragraphs("None was recorded." if events else "There are no events that can be read."))
     if ordinary:
         blocks.append(heading("Sequence of the run"))
         blocks.append(_table(ordinary[:MOST_ROWS], at))
         blocks += _left_out(len(ordinary))
     return section("Events, trips, deviations", *blocks)
+
+
+def _deviations(count: int) -> str:
+    return "One deviation stands" if count == 1 else f"{count} deviations stand"
 
 
 def _left_out(count: int) -> list[Block]:

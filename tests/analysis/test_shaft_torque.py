@@ -114,9 +114,9 @@ def test_a_narrow_range_alone_loses_the_overloaded_points_and_says_so():
     results = evaluate(record([with_narrow(load_test(MACHINE), torque_range="narrow")]))
     assert results.quantity("load", "point_000_shaft_power").value is not None
     assert results.quantity("load", "point_003_shaft_power").value is None
-    assert any(
-        "torque_range = 'narrow' leaves 10 of the points without torque" in n for n in results.tests["load"].notes
-    )
+    (said,) = (n for n in results.tests["load"].notes if n.startswith("torque_range = 'narrow'"))
+    assert said.startswith("torque_range = 'narrow' leaves 10 of the points without torque")
+    assert said.endswith("use 'auto'.")
 
 
 def test_an_over_range_sample_in_the_narrow_range_hands_the_point_to_the_wide_one():
