@@ -231,6 +231,10 @@ def test_an_id_used_for_something_else_is_refused_but_ids_of_others_are_theirs()
     let_in(gate.ask("programmes"))
     refused(gate.ask("programmes", ttl_s=11), Code.ID_REUSED)
     refused(gate.ask("check", arguments=FIT), Code.ID_REUSED)
+    gate.take_control()
+    hold_or_start = json.dumps(gate.command(id="two", fence=41)).encode()
+    let_in(gate.ask("hold", hold_or_start))
+    refused(gate.ask("start", hold_or_start), Code.ID_REUSED)
     let_in(gate.ask("programmes", client="bashir"))
 
 
