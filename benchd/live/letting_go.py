@@ -9,11 +9,13 @@ What does not confirm in time withdraws the safety chain's permit. A software st
 import asyncio
 import contextlib
 import math
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Coroutine
 
 from benchd.contract import DriveReading, DriverError, DriveState
+from benchd.live.braking import slowing
 from benchd.live.plan import PortRef
 from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.runaway import Runaway
 from benchd.live.targets import torque_bound_nm
 from benchd.rules.moves import Role, Torque
 
@@ -21,7 +23,8 @@ RELIEF_S = 0.2  # for a drive's torque to be seen gone after it was told to make
 SILENT_S = 0.2  # without a reading, after which a drive is not expected to hear an order either
 SPED_UP_RATIO = 0.05  # of the run's speed, more than two machines let go in order throw a shaft up
 SPED_UP_STANDSTILLS = 10.0  # and more than the standstill speed so many times, where no run tells a speed
-HOLD_FIRST_S = 0.05  # for the other machine to take its hold before the one that drives is told to let go
+HOLD_FIRST_S = 0.3  # for the other machine to take its hold before the one that drives is told to let go
+HOLD_FIRST_AT_LEAST_S = 0.05  # and no longer than this once the shaft speeds up meanwhile
 Trouble = list[str | None]  # a sentence for each thing that did not confirm
 Confirm = Callable[[PortRef], Awaitable[str | None]]  # a way to make a port safe that gives such a sentence
 NOTHING_DOUBTED: frozenset[str] = frozenset()
@@ -40,6 +43,7 @@ class LettingGo:
         self._plan = plan = rack.plan
         self._load = plan.load_drive
         self._motor = plan.motor_drive
+        self._withdrew = False  # in the stop that is under way
         self._feeding = (plan.supply,) if plan.motor_drive is None else (plan.motor_drive, plan.supply)
 
     async def by_braking(self, believed: Callable[[], bool]) -> Trouble:
@@ -47,11 +51,11 @@ class LettingGo:
 
         `believed` says whether the load drive and what measures the shaft still count; braking ends when not.
         """
-        return await self._beside_the_meter(self._braking(believed))
+        return await self._beside_the_meter(self._watched(self._braking(believed)))
 
     async def by_coasting(self, *, doubted: frozenset[str] = NOTHING_DOUBTED) -> Trouble:
         """The side that drives is confirmed off first, while the other holds its torque bound; then the other."""
-        return await self._beside_the_meter(self._coasting(doubted))
+        return await self._beside_the_meter(self._watched(self._coasting(doubted), doubted=doubted))
 
     async def all_at_once(self) -> Trouble:
         """None waiting for another: only where nothing drives, or the hardware has let go of both sides."""
@@ -99,12 +103,38 @@ class LettingGo:
 
         Only a person at the bench can close it again.
         """
+        self._withdrew = True
         self._rack.on_event("permit_withdrawn", because=because)
         try:
             await self._rack.call(self._plan.safety_chain, lambda chain: chain.withdraw_permit())
         except DriverError as error:
             self._rack.beat_wanted = False
             self._rack.on_event("permit_not_withdrawn", because=str(error), instead="the heartbeat is withheld")
+
+    async def _watched(
+        self, work: Coroutine[None, None, Trouble], *, doubted: frozenset[str] = NOTHING_DOUBTED
+    ) -> Trouble:
+        """The work of a stop. A shaft that runs away meanwhile withdraws the permit, whatever the drives confirm."""
+        rack = self._rack
+        self._withdrew = False
+        runaway = Runaway(
+            lambda: self._signed_speed_rpm(doubted),
+            bound_rpm=rack.setpoints.speed_bound_rpm(Role.LOAD_DRIVE),
+            standstill_rpm=self._plan.stopping.standstill_rpm,
+            braked=self._load.device not in doubted,
+        )
+        async with asyncio.TaskGroup() as group:
+            going = group.create_task(work)
+            sentence = None
+            while not going.done() and not self._withdrew:
+                sentence = runaway.sentence(asyncio.get_running_loop().time())
+                if sentence is not None:
+                    driving = self._load if self.load_machine_drives(doubted=doubted) else self._feeding[0]
+                    self._on_unconfirmed(driving, sentence)
+                    await self.withdraw_permit(sentence)
+                    break
+                await asyncio.wait({going}, timeout=LOOK_AGAIN_S)
+            return [sentence, *await going]
 
     async def _braking(self, believed: Callable[[], bool]) -> Trouble:
         """The brake does not wait for the supply's word.
@@ -139,8 +169,7 @@ class LettingGo:
         began_rpm = self._signed_speed_rpm(doubted)
         async with asyncio.TaskGroup() as group:
             holding = group.create_task(self._held_against(load=load_first, doubted=doubted))
-            if self._motor is not None:
-                await asyncio.wait({holding}, timeout=HOLD_FIRST_S)
+            await self._held_first(holding, doubted=doubted)
             going = group.create_task(self._machine_off(load=load_first, began_rpm=began_rpm, doubted=doubted))
             beside = [] if load_first else [group.create_task(self._withdrawing(ref)) for ref in self._feeding[1:]]
             while not going.done() and not self._pulled_to_a_stand(
@@ -218,8 +247,7 @@ class LettingGo:
         bound_rpm = rack.setpoints.speed_bound_rpm(role)
         async with asyncio.TaskGroup() as group:
             holding = group.create_task(self._held_against(load=ref == self._load, doubted=NOTHING_DOUBTED))
-            if self._motor is not None:
-                await asyncio.wait({holding}, timeout=HOLD_FIRST_S)
+            await self._held_first(holding)
             began_rpm = rack.shaft_speed_rpm()
             try:
                 await rack.tell(
@@ -241,8 +269,7 @@ class LettingGo:
         """Wait for it, `RELIEF_S` at most from now, when the drive was told; no longer once the shaft speeds up."""
         loop = asyncio.get_running_loop()
         told_s = loop.time()
-        bound_rpm = self._rack.setpoints.speed_bound_rpm(Role.LOAD_DRIVE)
-        rise_rpm = max(SPED_UP_RATIO * bound_rpm, SPED_UP_STANDSTILLS * self._plan.stopping.standstill_rpm)
+        rise_rpm = self._rise_rpm()
         while not self._without_torque(ref, told_s=told_s, began_rpm=began_rpm, doubted=doubted):
             if (speed_rpm := abs(self._signed_speed_rpm(doubted))) > abs(began_rpm) + rise_rpm:
                 return (
@@ -271,6 +298,26 @@ class LettingGo:
         turns = abs(speed_rpm) > self._plan.stopping.standstill_rpm
         slows = abs(speed_rpm) < abs(began_rpm) - self._plan.stopping.standstill_rpm
         return not (turns and driving_nm > nothing_nm and not slows)  # NaN, not measured, says nothing against it
+
+    async def _held_first(self, holding: asyncio.Task[None], *, doubted: frozenset[str] = NOTHING_DOUBTED) -> None:
+        """Wait for the hold between two drives: without it a light rotor is reversed as soon as one lets go.
+
+        While it holds a speed nothing changes by waiting; one that speeds the shaft up is not waited for.
+        """
+        if self._motor is None:
+            return
+        loop = asyncio.get_running_loop()
+        began_s, began_rpm, rise_rpm = loop.time(), abs(self._signed_speed_rpm(doubted)), self._rise_rpm()
+        while not holding.done() and loop.time() < began_s + HOLD_FIRST_S:
+            sped_up = not abs(self._signed_speed_rpm(doubted)) <= began_rpm + rise_rpm
+            if sped_up and loop.time() >= began_s + HOLD_FIRST_AT_LEAST_S:
+                return
+            await asyncio.wait({holding}, timeout=LOOK_AGAIN_S)
+
+    def _rise_rpm(self) -> float:
+        """More than two machines that are let go in order throw a shaft up."""
+        bound_rpm = self._rack.setpoints.speed_bound_rpm(Role.LOAD_DRIVE)
+        return max(SPED_UP_RATIO * bound_rpm, SPED_UP_STANDSTILLS * self._plan.stopping.standstill_rpm)
 
     async def _held_against(self, *, load: bool, doubted: frozenset[str]) -> None:
         """The machine opposite the load drive (or opposite what feeds the specimen) holds its torque bound.
@@ -318,29 +365,7 @@ class LettingGo:
             self._on_unconfirmed(self._load, unbraked)
             await self.withdraw_permit(unbraked)
             return unbraked
-        return await self._slowing(believed)
-
-    async def _slowing(self, believed: Callable[[], bool]) -> str | None:
-        """Wait while the shaft is braked; every end of it but standstill has a sentence, in the stop or as an event."""
-        stopping, rack = self._plan.stopping, self._rack
-        loop = asyncio.get_running_loop()
-        began_s = loop.time()
-        while (speed_rpm := rack.shaft_speed_rpm()) > stopping.standstill_rpm and believed():
-            if loop.time() > began_s + stopping.controlled_stop_time_s:
-                break
-            await asyncio.sleep(LOOK_AGAIN_S)
-        braked_s = loop.time() - began_s
-        if speed_rpm <= stopping.standstill_rpm:
-            return None
-        if math.isnan(speed_rpm):
-            return f"Braking ended after {braked_s:.2g} s because no believable speed was read any more."
-        if believed():
-            return f"The shaft still turned at {speed_rpm:.0f} r/min after {braked_s:.2g} s of braking."
-        sentence = (
-            f"Braking ended after {braked_s:.2g} s at {speed_rpm:.0f} r/min: a device that it needs is doubted now."
-        )
-        rack.on_event("braking_ended", sentence=sentence)
-        return None  # the cause has grown and says which; the shaft coasts
+        return await slowing(rack, believed)
 
     async def _withdrawing(self, ref: PortRef) -> str | None:
         """Safe, or the permit is withdrawn at once."""

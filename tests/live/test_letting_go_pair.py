@@ -3,6 +3,7 @@
 import asyncio
 import itertools
 import math
+import re
 
 import pytest
 
@@ -30,6 +31,7 @@ WAYS = {
     "the motor drive turns the shaft alone": (HOLDS, Torque(0.0, FREE)),
 }
 LOAD_FIRST = {"the load drive drives a speed of the motor drive", "the load drive drives a torque of the motor drive"}
+BACKWARDS = r"The shaft was driven backwards while it was let go: from \d+ to -?\d+ r/min\."
 DOUBTED = ("", "motor_drive", "load_drive", "measuring_unit", COUPLING, "sink", "supply", "resistance_meter")
 COASTING = {"motor_drive", "load_drive", "measuring_unit", COUPLING}
 
@@ -79,11 +81,15 @@ async def test_no_stop_throws_the_shaft_up_whoever_lags(way: str, doubted: str, 
     world = PairWorld(
         motor=Axis(lag_s=LAG_S if lagging == "motor" else 0.0), load=Axis(lag_s=LAG_S if lagging == "load" else 0.0)
     )
-    assert await cut(world, way, doubted=doubted) == ""
+    failed = await cut(world, way, doubted=doubted)
     # a doubted drive is asked for nothing but to let go: it may hold its torque until its turn comes
     share = 0.4 if doubted in {"motor_drive", "load_drive"} else 0.05
     assert world.fastest_rpm - world.began_rpm <= share * RACE_RPM, (world.began_rpm, world.fastest_rpm)
-    assert world.permit
+    # the loop of a brake that lags overshoots by up to its torque bound's part in the race: the chain opens for it
+    assert world.slowest_rpm >= -RACE_RPM, world.slowest_rpm
+    assert failed == "" or re.fullmatch(BACKWARDS, failed), failed
+    assert world.permit is (failed == "")
+    assert world.permit or world.slowest_rpm < -0.1 * FREE or doubted == "load_drive", world.slowest_rpm
     assert world.off()
     assert abs(world.speed_rpm) <= 10.0
 
@@ -196,7 +202,8 @@ async def test_whatever_one_device_does_the_others_are_told_and_the_permit_answe
         if device == "sink":
             return
         assert device in failed
-        assert {name for name, _ in unconfirmed} == {device}
+        # a doubted load drive keeps its torque until its turn comes and may turn the shaft back meanwhile
+        assert {name for name, words in unconfirmed if "driven backwards" not in words} == {device}
         assert world.permit is False
         first_told = next(at for at, name in world.log if at >= began_s and name.startswith(f"{device}."))
         assert world.when("safety_chain.withdraw_permit") - first_told <= ramp_s + 5.0 + SAFE_TIME_S + 0.5

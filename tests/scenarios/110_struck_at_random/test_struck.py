@@ -56,7 +56,8 @@ STRIKES: dict[str, tuple[Strike, str]] = {
     "hold": (asked(Command.HOLD), ""),
 }
 PLAYED = {name: strike for name, (strike, _) in STRIKES.items()} | {
-    "load drive deaf": wire("load_drive", "ignore_writes")
+    "load drive deaf": wire("load_drive", "ignore_writes"),
+    "load drive late": wire("load_drive", "late_reply", delay_s=0.15),
 }
 BLINDING = {"encoder lost", "measuring unit unplugged"}
 CASES = 18
@@ -101,6 +102,19 @@ def test_the_energy_goes_in_time_and_the_shaft_never_runs_on(tmp_path: Path, num
 def test_what_a_stop_got_wrong_once_it_does_no_more(tmp_path: Path, first: str, kind: str, after_s: float) -> None:
     """A light rotor that is left to one machine reverses or runs up within a tenth of a second."""
     case = Case(first=first, kinds=(kind,), after_s=after_s)
+    seen = run_virtual(struck(tmp_path, case, PLAYED))
+    assert seen.wrong == [], seen
+    assert seen.state == "Aborted"
+
+
+@pytest.mark.parametrize(
+    ("kind", "after_s", "second"), [("rated_point", 2.756, ""), ("load", 2.2, "abort"), ("rated_point", 2.756, "stop")]
+)
+def test_a_load_drive_that_answers_late_does_not_turn_the_shaft_backwards(
+    tmp_path: Path, kind: str, after_s: float, second: str
+) -> None:
+    """It obeys what reaches it and every word of it takes 0.15 s; two newton metres reverse this rotor in 0.04 s."""
+    case = Case(first="load drive late", kinds=(kind,), after_s=after_s, second=second, between_s=0.3)
     seen = run_virtual(struck(tmp_path, case, PLAYED))
     assert seen.wrong == [], seen
     assert seen.state == "Aborted"

@@ -1,0 +1,50 @@
+"""Tells whether a shaft that is being let go runs away: backwards, or faster than before. It takes nothing away.
+
+Whatever a drive confirms, a shaft that gains speed is given energy by a machine that should give none.
+"""
+
+import math
+from collections.abc import Callable
+
+SWING_RATIO = 0.1  # of the run's speed: a drive that is told to hold standstill overshoots by less
+SWING_STANDSTILLS = 20.0  # and by less than the standstill speed so many times, where no run tells a speed
+UNBRAKED_STANDSTILLS = 5.0  # where nothing is told to brake, a shaft that coasts swings by nothing
+AHEAD_S = 0.03  # what a reading's age and the chain take together; a light rotor changes by 600 r/min meanwhile
+
+
+class Runaway:
+    """One shaft from the moment at which its stop begins; `speed_rpm` gives its signed speed, NaN when not believed.
+
+    `braked` says whether the load drive is told to hold standstill. Where it is not, what the shaft is going to do
+    counts as done: only a machine that should have let go can stop it that fast.
+    """
+
+    def __init__(
+        self, speed_rpm: Callable[[], float], *, bound_rpm: float, standstill_rpm: float, braked: bool
+    ) -> None:
+        self._speed_rpm = speed_rpm
+        self._faster_rpm = max(SWING_RATIO * bound_rpm, SWING_STANDSTILLS * standstill_rpm)
+        self._backwards_rpm = self._faster_rpm if braked else UNBRAKED_STANDSTILLS * standstill_rpm
+        self._ahead_s = 0.0 if braked else AHEAD_S
+        self._began_rpm = self._last_rpm = speed_rpm()
+        self._last_s = math.nan
+        self._slope_rpm_per_s = 0.0
+
+    def sentence(self, now_s: float) -> str | None:
+        """What the shaft does that it should not, or None; None too where no speed is believed."""
+        now_rpm = self._speed_rpm()
+        if math.isnan(self._began_rpm):
+            self._began_rpm = now_rpm
+        if now_rpm != self._last_rpm:
+            elapsed_s = now_s - self._last_s  # not a number before the first change
+            self._slope_rpm_per_s = (now_rpm - self._last_rpm) / elapsed_s if elapsed_s > 0.0 else 0.0
+            self._last_rpm, self._last_s = now_rpm, now_s
+        way = math.copysign(1.0, self._began_rpm)
+        began_rpm, forwards_rpm = abs(self._began_rpm), now_rpm * way
+        if forwards_rpm > began_rpm + self._faster_rpm:
+            what = "sped up"
+        elif forwards_rpm + self._slope_rpm_per_s * way * self._ahead_s < -self._backwards_rpm:
+            what = "was driven backwards"
+        else:
+            return None
+        return f"The shaft {what} while it was let go: from {self._began_rpm:.0f} to {now_rpm:.0f} r/min."
