@@ -86,7 +86,7 @@ def test_deviations_that_remarks_tell_are_not_called_none(printed: Printed) -> N
 
 def test_a_caption_never_stands_on_a_page_without_its_table(printed: Printed) -> None:
     begun = 0
-    for count in range(30, 56):  # the table ends at the foot of its page with one of these
+    for count in range(56, 64):  # the table ends at the foot of its page with one of these
         found = results(tests={"load": results()["tests"]["load"]})
         found["tests"]["load"]["quantities"] = [quantity(f"number_{n}", "W", 1.0, 0.1) for n in range(count)]
         found["tests"]["load"]["points"] = []
