@@ -1,0 +1,363 @@
+"""One connection to a broker, from TCP to the last byte, inside the event loop and without a thread.
+
+It must never wait for the peer, never hold more than the little that was handed over, and knows nothing of what the
+messages mean.
+
+paho-mqtt makes and reads the MQTT 5 packets; its socket is watched by the event loop. A dependency that wraps paho for
+asyncio exists, but it tells neither the reason code of an acknowledgement nor leaves a failed connection clean.
+"""
+
+import asyncio
+import contextlib
+import socket
+import ssl
+from collections.abc import Callable
+from typing import Any
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from benchd.outside.admission import Arrived
+
+SOCKET_BYTES = (
+    65_536  # what the kernel holds each way: old values are worth nothing, and a flood is felt where it starts
+)
+LONGEST_PACKET_BYTES = 2**18  # a broker keeps greater ones to itself (MQTT 5, 3.1.2.11.4)
+UNCONFIRMED_INCOMING = 64
+FAILURE = 0x80  # reason codes from here on are failures (MQTT 5, 2.4)
+
+
+class ConnectionGone(Exception):
+    """The broker is not there, does not answer, or refuses; the sentence says which. Reaction: close, wait, again."""
+
+
+class _Paho(paho.Client):
+    """paho on a socket that is connected already, so that it never blocks on one."""
+
+    def __init__(self, connected: socket.socket, client_id: str) -> None:
+        super().__init__(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            protocol=paho.MQTTv5,
+            reconnect_on_failure=False,
+        )
+        self._connected = connected
+
+    def _create_socket(self) -> socket.socket:
+        return self._connected
+
+    def ping(self) -> None:
+        """Ask the broker for a sign of life."""
+        self._send_pingreq()
+
+
+class Connection:
+    """A connection that `open` makes. `gone` is done, with a sentence, when it is lost; then only `close` is left.
+
+    `on_message` gets what arrives, `on_confirmed` the message number and the reason code of each acknowledgement,
+    `on_writable` is called when everything handed over has left for the network.
+    """
+
+    def __init__(
+        self,
+        *,
+        name: str,
+        on_message: Callable[[Arrived], None],
+        on_confirmed: Callable[[int, int], None],
+        on_writable: Callable[[], None],
+    ) -> None:
+        self._loop = asyncio.get_running_loop()
+        self.gone: asyncio.Future[str] = self._loop.create_future()
+        self.reason = 0  # of a disconnection, where the broker gave one
+        self.heard_mono_s = self._loop.time()
+        self.unreadable = 0  # messages whose topic is no text
+        self.window = 65_535  # unacknowledged messages that the broker takes (Receive Maximum)
+        self.longest_bytes = LONGEST_PACKET_BYTES
+        self._name = name
+        self._on_message = on_message
+        self._on_confirmed = on_confirmed
+        self._on_writable = on_writable
+        self._client: _Paho | None = None
+        self._writing = False
+        self._reading = False
+        self._accepted: asyncio.Future[None] = self._loop.create_future()
+        self._subscribed: dict[int | None, asyncio.Future[int]] = {}
+
+    async def open(
+        self,
+        host: str,
+        port: int,
+        *,
+        client_id: str,
+        username: str | None,
+        password: str | None,
+        tls: ssl.SSLContext | None,
+        keepalive_s: int,
+        will: tuple[str, bytes],
+    ) -> None:
+        """Connect with a clean start and a retained last will. Raises `ConnectionGone`; `close` it either way."""
+        try:
+            connected = await self._connected_socket(host, port, tls)
+        except OSError as error:  # ssl.SSLError is one
+            raise ConnectionGone(f"{self._name} cannot be reached ({_cause(error)})") from error
+        self._client = client = _Paho(connected, client_id)
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_arrived
+        client.on_publish = self._on_published
+        client.on_subscribe = self._on_subscribed
+        client.on_socket_register_write = _ignore  # what is handed over leaves with `flush`
+        client.on_socket_close = self._on_socket_close
+        if username is not None:
+            client.username_pw_set(username, password)
+        client.will_set(will[0], will[1], qos=1, retain=True)
+        properties = _properties(PacketTypes.CONNECT)
+        properties.MaximumPacketSize = LONGEST_PACKET_BYTES
+        properties.ReceiveMaximum = UNCONFIRMED_INCOMING
+        client.connect(host, port, keepalive=keepalive_s, clean_start=True, properties=properties)
+        self._loop.add_reader(connected, self._readable)
+        self._reading = True
+        self.flush()
+        await self._or_gone(self._accepted)
+
+    async def subscribe(self, filter_: str) -> None:
+        """Subscribe so that retained messages of the past stay away and live retained ones are known as such.
+
+        Raises `ConnectionGone` when it is refused.
+        """
+        options = SubscribeOptions(
+            qos=1, noLocal=True, retainAsPublished=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND
+        )
+        _, mid = self._open_client.subscribe(filter_, options=options)
+        answer: asyncio.Future[int] = self._loop.create_future()
+        self._subscribed[mid] = answer
+        self.flush()
+        code = await self._or_gone(answer)
+        if code >= FAILURE:
+            raise ConnectionGone(
+                f"{self._name} refuses the subscription to {filter_} (reason code {code}): let this user read it"
+            )
+
+    def publish(
+        self, topic: str, payload: bytes, *, qos: int, retain: bool = False, correlation_data: bytes | None = None
+    ) -> int:
+        """Hand a message over and return its number; it leaves with `flush`. Raises `ConnectionGone`."""
+        properties = None
+        if correlation_data is not None:
+            properties = _properties(PacketTypes.PUBLISH)
+            properties.CorrelationData = correlation_data
+        told = self._open_client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+        if told.rc != paho.MQTT_ERR_SUCCESS:
+            raise ConnectionGone(f"{self._name} takes nothing any more ({paho.error_string(told.rc)})")
+        return told.mid
+
+    @property
+    def backlog(self) -> bool:
+        """Whether something that was handed over still waits for the network."""
+        return self._client is not None and self._client.want_write()
+
+    def flush(self) -> None:
+        """Write what the network takes now; the rest follows by itself."""
+        client = self._client
+        if client is None or self.gone.done():
+            return
+        self._guarded(client.loop_write)
+        wanted = client.want_write() and self._reading
+        if wanted == self._writing:
+            return
+        sock = client.socket()
+        if sock is None:
+            return
+        self._writing = wanted
+        if wanted:
+            self._loop.add_writer(sock.fileno(), self._writable)
+        else:
+            self._loop.remove_writer(sock.fileno())
+
+    def ping(self) -> None:
+        """Ask the broker for a sign of life; `heard_mono_s` tells when the last one came."""
+        self._open_client.ping()
+        self.flush()
+
+    def disconnect(self) -> None:
+        """Take leave, so that no last will is sent; it leaves as far as the network takes it now."""
+        if self._client is not None and not self.gone.done():
+            self._client.disconnect()
+            self.flush()
+
+    def close(self) -> None:
+        """Let go of the socket; legal at any time and twice."""
+        client, self._client = self._client, None
+        if client is None:
+            return
+        sock = client.socket()
+        if sock is not None:
+            self._unwatch(sock.fileno())
+            with contextlib.suppress(OSError):
+                sock.close()
+        if not self.gone.done():
+            self.gone.set_result(f"{self._name} was left")
+
+    @property
+    def _open_client(self) -> _Paho:
+        if self._client is None:
+            raise ConnectionGone(f"{self._name} was left")
+        return self._client
+
+    async def _connected_socket(self, host: str, port: int, tls: ssl.SSLContext | None) -> socket.socket:
+        error = OSError(f"{host} has no address")
+        for family, kind, protocol, _, address in await self._loop.getaddrinfo(host, port, type=socket.SOCK_STREAM):
+            made = socket.socket(family, kind, protocol)
+            try:
+                made.setblocking(False)
+                made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SOCKET_BYTES)
+                made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, SOCKET_BYTES)
+                await self._loop.sock_connect(made, address)
+                if tls is None:
+                    return made
+                made = tls.wrap_socket(made, server_hostname=host, do_handshake_on_connect=False)
+                await self._handshake(made)
+            except OSError as failed:
+                made.close()
+                error = failed
+            except BaseException:
+                made.close()
+                raise
+            else:
+                return made
+        raise error
+
+    async def _handshake(self, made: ssl.SSLSocket) -> None:
+        while True:
+            ready = self._loop.create_future()
+            try:
+                made.do_handshake()
+            except ssl.SSLWantReadError:
+                self._loop.add_reader(made, _done, ready)
+                try:
+                    await ready
+                finally:
+                    self._loop.remove_reader(made)
+            except ssl.SSLWantWriteError:
+                self._loop.add_writer(made, _done, ready)
+                try:
+                    await ready
+                finally:
+                    self._loop.remove_writer(made)
+            else:
+                return
+
+    async def _or_gone(self, wanted: "asyncio.Future[Any]") -> Any:
+        await asyncio.wait({wanted, self.gone}, return_when=asyncio.FIRST_COMPLETED)
+        if wanted.done():
+            return wanted.result()
+        raise ConnectionGone(self.gone.result())
+
+    def _readable(self) -> None:
+        self.heard_mono_s = self._loop.time()
+        client = self._client
+        if client is None:
+            return
+        self._guarded(client.loop_read)
+        sock = client.socket()
+        while isinstance(sock, ssl.SSLSocket) and not self.gone.done() and sock.pending():
+            self._guarded(client.loop_read)
+            sock = client.socket()
+        if self.backlog:
+            self.flush()
+
+    def _writable(self) -> None:
+        self.flush()
+        if not self.backlog:
+            self._on_writable()
+
+    def _guarded(self, step: Callable[[], object]) -> None:
+        """Whatever a broker sends, even no MQTT at all, is at most the end of this connection."""
+        try:
+            step()
+        except Exception as error:  # noqa: BLE001 - paho raises what it runs into
+            self._lost(f"{self._name} sends what cannot be read ({type(error).__name__}: {error})")
+
+    def _lost(self, sentence: str) -> None:
+        if not self.gone.done():
+            self.gone.set_result(sentence)
+        self._on_writable()
+
+    def _unwatch(self, handle: int) -> None:
+        if handle >= 0:
+            self._loop.remove_reader(handle)
+            self._loop.remove_writer(handle)
+        self._reading = self._writing = False
+
+    def _on_socket_close(self, _client: paho.Client, _: object, sock: Any) -> None:
+        self._unwatch(sock.fileno())
+
+    def _on_connect(
+        self, _client: paho.Client, _: object, _flags: object, code: ReasonCode, properties: Properties | None
+    ) -> None:
+        if code.is_failure:
+            self._lost(f"{self._name} refuses the connection ({code})")
+            return
+        self.window = getattr(properties, "ReceiveMaximum", self.window)
+        self.longest_bytes = min(self.longest_bytes, getattr(properties, "MaximumPacketSize", self.longest_bytes))
+        if not self._accepted.done():
+            self._accepted.set_result(None)
+
+    def _on_disconnect(
+        self, _client: paho.Client, _: object, flags: paho.DisconnectFlags, code: ReasonCode, _properties: object
+    ) -> None:
+        self.reason = code.value
+        if flags.is_disconnect_packet_from_server:
+            self._lost(f"{self._name} ended the connection ({code})")
+        else:
+            self._lost(f"The connection to {self._name} was lost")
+
+    def _on_subscribed(
+        self, _client: paho.Client, _: object, mid: int, codes: list[ReasonCode], _properties: object
+    ) -> None:
+        answer = self._subscribed.pop(mid, None)
+        if answer is not None and not answer.done():
+            answer.set_result(codes[0].value)
+
+    def _on_published(self, _client: paho.Client, _: object, mid: int, code: ReasonCode, _properties: object) -> None:
+        self._on_confirmed(mid, code.value)
+
+    def _on_arrived(self, _client: paho.Client, _: object, message: paho.MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            self.unreadable += 1
+            return
+        properties = message.properties
+        self._on_message(
+            Arrived(
+                topic=topic,
+                payload=bytes(message.payload),
+                retained=message.retain,
+                response_topic=getattr(properties, "ResponseTopic", None),
+                correlation_data=getattr(properties, "CorrelationData", None),
+            )
+        )
+
+
+def _properties(of: int) -> Any:
+    make: Any = Properties  # untyped in paho
+    return make(of)
+
+
+def _ignore(*_: object) -> None:
+    return None
+
+
+def _done(future: "asyncio.Future[None]") -> None:
+    if not future.done():
+        future.set_result(None)
+
+
+def _cause(error: OSError) -> str:
+    return error.strerror or str(error) or type(error).__name__
