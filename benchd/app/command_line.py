@@ -204,10 +204,17 @@ def serve(
     data: DataDirectory = None,
     device: DeviceSettings = None,
     report: Annotated[
-        bool, typer.Option("--report/--no-report", help="Evaluate the run at its end and make its PDF.")
+        bool, typer.Option("--report/--no-report", help="Evaluate each run at its end and make its PDF.")
     ] = True,
+    broker: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST[:PORT]", envvar="BENCHD_BROKER", help="MQTT broker instead of the bench file's; off for none."
+        ),
+    ] = None,
 ) -> None:
-    """Run the daemon; with PROGRAMME, MOTOR and SETUP, test one specimen and end."""
+    """Run the daemon: commanded over MQTT, or with PROGRAMME, MOTOR and SETUP testing one specimen and ending."""
+    from benchd.app.remote import access  # noqa: PLC0415
     from benchd.app.serve import COMPLETE, DriverBroken, default_runtime_directory  # noqa: PLC0415
     from benchd.app.serve import serve as run_daemon  # noqa: PLC0415
 
@@ -226,25 +233,23 @@ def serve(
             operator=operator,
         )
         try:
-            outcome = run_daemon(loaded, run, runtime_directory=default_runtime_directory())
+            outside = access(loaded, registry(find_drivers()), broker=broker)
+        except ValueError as error:
+            fail(str(error), USAGE)
+        try:
+            outcome = run_daemon(
+                loaded, run, runtime_directory=default_runtime_directory(), outside=outside, report=report
+            )
         except DriverBroken as error:
             fail(str(error), CONFIGURATION)
-    if outcome.folder is not None:
+    if run is not None and outcome.folder is not None:
         say(str(outcome.folder))
-        if report:
-            _paperwork(outcome.folder)
+        if outcome.report is not None:
+            say(str(outcome.report))
+        for sentence in outcome.trouble:
+            tell(sentence)
     if outcome.status != COMPLETE:
         fail(" ".join(outcome.sentences) or "The run did not complete; the log says why.", outcome.status)
-
-
-def _paperwork(folder: Path) -> None:
-    """Results and report of a run that has just ended; what goes wrong is told and changes nothing about the run."""
-    from benchd.app.paperwork import report_in_subprocess  # noqa: PLC0415
-
-    try:
-        say(str(report_in_subprocess(folder)))
-    except RecordsError as error:
-        tell(str(error))
 
 
 @app.command(short_help="Check files, their fit and the limits that will hold.")

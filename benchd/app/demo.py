@@ -1,55 +1,29 @@
-"""The demo: a simulated bench in one process, the daemon in another, then the results. No back door between them."""
+"""The demo: simulated bench, daemon, broker and client, each a process of its own. No back door between them."""
 
 import contextlib
 import json
 import os
+import shlex
 import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn
-
 from benchd.app import tables
+from benchd.app.demo_broker import demo_broker
 from benchd.app.discovery import Unavailable, find_twin
-from benchd.app.evaluation import RESULTS
-from benchd.app.paperwork import report_in_subprocess
 from benchd.app.streams import say
 from benchd.settings.places import settings_file
 
 TWIN = "rig"
 END_WITHIN_S = 10.0
-SHOWN = (
-    ("shaft_speed", "{:.0f} r/min"),
-    ("shaft_torque", "{:.3f} N·m"),
-    ("dc_voltage", "{:.2f} V"),
-    ("dc_current", "{:.2f} A"),
-    ("motor_power", "{:.0f} W"),
-)
-
-
-WORDS = {
-    "ready": "Devices answer; the bench is {state}.",
-    "state": "{after}",
-    "ladder": "  voltage ladder read back: {supply_highest_v:g} V supply < {sink_threshold_v:g} V sink "
-    "< {over_voltage_protection_v:g} V protection < {component_rating_v:g} V rating",
-    "drive_limits": "  {port} holds by itself: {overspeed_rpm:g} r/min, {torque_limit_nm:g} N·m",
-    "zero": "  zero of {channel}: {value:.5f} N·m",
-    "test_started": "  {title}",
-    "deviation": "  {sentence}",
-    "failed": "  {sentence}",
-    "not_safe": "  {sentence}",
-    "recording_failed": "  {sentence}",
-    "tripped": "  Tripped: {cause}",
-    "warning": "  Warning: {cause}",
-    "standstill": "  standstill measured",
-}
+DAEMON_WITHIN_S = 20.0  # until it says that its devices answer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,10 +76,10 @@ SCENARIOS = {
 
 
 def run_demo(specimen: str, *, data: Path) -> int:
-    """Play the scenario of a specimen named in `SCENARIOS` and print its results; returns the daemon's exit status.
+    """Play the scenario of a specimen named in `SCENARIOS`; returns the exit status of `benchctl run`.
 
-    Raises `Unavailable` for a twin that is not installed or does not start, `RecordsError` where the folder cannot be
-    evaluated.
+    Four processes that know each other by their protocols alone: the simulated bench, the daemon, a broker, and the
+    client that anyone has. Raises `Unavailable` for one that is not installed or does not start.
     """
     scenario = SCENARIOS[specimen]
     say(tables.wrapped(scenario.story, hanging=0))
@@ -113,17 +87,14 @@ def run_demo(specimen: str, *, data: Path) -> int:
         "Everything here is simulated. A real bench has a hardware safety chain;\n"
         "benchd works below it and its stops are not a safety function.\n"
     )
-    with simulated_bench(specimen) as devices:
-        status, folder, sentences = run_daemon(daemon_command(scenario, devices, data=data))
-    if status != 0 or folder is None:
-        say(" ".join(sentences) or "The daemon ended without a word.")
-        if folder is not None:
-            say(f"\nWhat was recorded until then is in\n{folder}")
-        return status or 1
-    report = report_in_subprocess(folder)
-    say("\n" + tables.results(json.loads((folder / RESULTS).read_text()), everything=False))
-    say(f"\nEverything recorded is in\n{folder}\nand the report is\n{report}")
-    return 0
+    with (
+        demo_broker() as (host, port),
+        simulated_bench(specimen) as devices,
+        running_daemon(daemon_command(scenario, devices, broker=f"{host}:{port}", data=data)),
+    ):
+        command = client_command(scenario)
+        say(f"$ {shlex.join(command)}\n")
+        return _run_to_its_end(command, broker=f"{host}:{port}")
 
 
 @contextlib.contextmanager
@@ -181,108 +152,94 @@ def device_options(listening: Mapping[str, Any], bench: str | Path) -> list[str]
     ]
 
 
-def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, data: Path) -> list[str]:
+def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, broker: str, data: Path) -> list[str]:
     """The command line of the daemon for this scenario, as anyone could type it."""
     return [
-        sys.executable,
-        "-m",
-        "benchd.app.command_line",
-        "serve",
-        scenario.bench,
-        scenario.programme,
-        scenario.motor,
-        scenario.setup,
-        "--order",
-        scenario.order,
-        "--serial",
-        scenario.serial,
-        "--operator",
-        scenario.operator,
-        "--data",
-        str(data),
-        "--no-report",
+        *(sys.executable, "-m", "benchd.app.command_line", "serve", scenario.bench),
+        *("--broker", broker, "--data", str(data)),
         *device_options(listening, scenario.bench),
     ]
 
 
-def run_daemon(command: list[str]) -> tuple[int, Path | None, list[str]]:
-    """Run the daemon and show its log; returns its exit status, the run folder and the sentences it ended with.
+def client_command(scenario: Scenario) -> list[str]:
+    """What a person would type to have this scenario run."""
+    return [
+        *("benchctl", "run", scenario.programme, scenario.motor, scenario.setup),
+        *("--order", scenario.order, "--serial", scenario.serial, "--operator", scenario.operator),
+    ]
 
-    Ctrl-C is handed on: the first asks for a controlled stop, the second takes energy away at once.
+
+@contextlib.contextmanager
+def running_daemon(command: list[str]) -> Iterator[None]:
+    """The daemon while the context lasts, from when its devices answer. Raises `Unavailable` where it does not come up.
+
+    On leaving it is told to end, which stops under control whatever runs.
     """
     with tempfile.TemporaryDirectory(prefix="benchd-demo-") as runtime:
         process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
             command,
-            stdout=subprocess.PIPE,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,
-            start_new_session=True,  # a signal of the terminal reaches it once, through us
+            start_new_session=True,  # Ctrl-C at the terminal is for the client, which asks the daemon to stop
             env={**os.environ, "RUNTIME_DIRECTORY": runtime},  # its bench is its own: no lock with a real one
         )
-        sentences: list[str] = []
-        with process, _handed_on(process):
-            if process.stderr is not None:
-                _show(process.stderr, sentences, Console())
-            said = "" if process.stdout is None else process.stdout.read()
-            status = process.wait()
-    folder = Path(said.strip()) if said.strip() else None
-    return status, folder, sentences
+        log = _Log(process)
+        try:
+            if not log.ready.wait(DAEMON_WITHIN_S) or process.poll() is not None:
+                raise Unavailable(f"The demo's daemon did not come up: {log.last or 'it said nothing'}")
+            yield
+        finally:
+            process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(DAEMON_WITHIN_S)
+            if process.poll() is None:
+                process.kill()
+            process.wait()
+            log.end()
 
 
-@contextlib.contextmanager
-def _handed_on(process: "subprocess.Popen[str]") -> Iterator[None]:
-    """SIGINT and SIGTERM go to this process while the context lasts."""
+class _Log:
+    """Reads the daemon's log so that it never stands still; `ready` is set when the devices answer or it has ended."""
 
-    def hand_on(number: int, _: object) -> None:
-        process.send_signal(number)
+    def __init__(self, process: "subprocess.Popen[str]") -> None:
+        self._lines = process.stderr
+        self.ready = threading.Event()
+        self.last = ""
+        self._thread = threading.Thread(target=self._read, name="daemon's log", daemon=True)
+        self._thread.start()
 
+    def _read(self) -> None:
+        for line in self._lines or ():
+            self.last = line.strip()
+            if '"event": "ready"' in line:
+                self.ready.set()
+        self.ready.set()
+
+    def end(self) -> None:
+        """Nothing comes any more."""
+        self._thread.join(END_WITHIN_S)
+        if self._lines is not None:
+            self._lines.close()
+
+
+def _run_to_its_end(command: list[str], *, broker: str) -> int:
+    """Run the client as typed. Ctrl-C reaches it from the terminal and is its business: it asks for a stop."""
+    process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
+        [sys.executable, "-m", "benchd.app.benchctl", *command[1:]],
+        env={**os.environ, "BENCHCTL_BROKER": broker},
+    )
     numbers = (signal.SIGINT, signal.SIGTERM)
-    before = [signal.signal(number, hand_on) for number in numbers]
+    before = [signal.signal(number, lambda number, _: _hand_on(process, number)) for number in numbers]
     try:
-        yield
+        return process.wait()
     finally:
         for number, handler in zip(numbers, before, strict=True):
             signal.signal(number, handler)
 
 
-def _show(lines: Iterator[str], sentences: list[str], console: Console) -> None:
-    """Show the daemon's log as a person wants it: states as lines, the test's progress as a line that stays last."""
-    columns = (
-        TextColumn("{task.description:<27}", markup=False),
-        BarColumn(bar_width=12),
-        TextColumn("{task.fields[numbers]}", markup=False),
-    )
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task("starting", total=1.0, numbers="")
-        for line in lines:
-            try:
-                event = json.loads(line)
-            except ValueError:
-                sentences.append(line.strip())
-                continue
-            if event["event"] == "progress":
-                progress.update(
-                    task,
-                    description=event["doing"] or event["state"],
-                    completed=event["done_ratio"],
-                    numbers=_numbers(event["channels"]),
-                )
-            elif words := _words(event):
-                progress.console.print(words, markup=False, highlight=False, emoji=False, soft_wrap=True)
-
-
-def _numbers(channels: Mapping[str, Any]) -> str:
-    return "  ".join(
-        shape.format(channels[name]) for name, shape in SHOWN if isinstance(channels.get(name), int | float)
-    )
-
-
-def _words(event: Mapping[str, Any]) -> str:
-    """An event as a line for people, empty for what they need not see."""
-    if event["event"] == "standstill" and not event.get("measured", True):
-        return "  standstill told only by devices that are doubted"
-    shape = WORDS.get(event["event"])
-    try:
-        return "" if shape is None else shape.format_map(event)
-    except (LookupError, ValueError):  # an event of another release
-        return ""
+def _hand_on(process: "subprocess.Popen[bytes]", number: int) -> None:
+    """A signal that came to us alone; SIGINT of a terminal has reached every process of its group already."""
+    if number != signal.SIGINT or not sys.stdin.isatty():
+        process.send_signal(number)

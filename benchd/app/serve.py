@@ -1,6 +1,7 @@
 """The daemon: loads, locks, builds the bench and runs it, once for a job or until it is told to end."""
 
 import asyncio
+import datetime as dt
 import os
 import signal
 import sys
@@ -10,7 +11,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from benchd.app.aftermath import Ending, RunNews, evaluated
 from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
+from benchd.app.remote import Access, Remote
 from benchd.app.streams import place_of
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
@@ -19,6 +22,7 @@ from benchd.live.link import Link
 from benchd.live.link_state import LinkChange
 from benchd.live.quiet import quiet_process
 from benchd.live.run import Recorder, Run
+from benchd.live.supervision import chain_objection
 from benchd.live.ticker import TimerfdTicker
 from benchd.live.watch import WATCHED
 from benchd.outside import log as outside_log
@@ -28,6 +32,9 @@ from benchd.rules.states import Command, NotAllowed, State
 from benchd.settings.bench import Bench
 
 COMPLETE, FAILED, TRIPPED = 0, 1, 3
+PAPERWORK_WITHIN_S = 45.0  # after the end of a run; `benchd report` makes what could not be made until then
+RESTING = frozenset({"Complete", "Stopped", "Aborted"})
+ENDINGS: Mapping[str, Ending] = {"complete": "complete", "stopped": "stopped", "aborted": "aborted"}
 CHAIN_WITHIN_S = 60.0  # for a person to walk to the reset button; BENCHD_CHAIN_WITHIN_S says another time
 
 
@@ -41,17 +48,28 @@ class Outcome:
 
     status: int = FAILED
     folder: Path | None = None
+    report: Path | None = None
+    trouble: list[str] = field(default_factory=list)  # why there is no report; it changes nothing about the run
     sentences: list[str] = field(default_factory=list)
 
 
-def serve(bench: Bench, run: PlannedRun | None, *, runtime_directory: Path) -> Outcome:
-    """Run the daemon; with a run, play it and end, without one, wait in Stopped until SIGTERM or SIGINT.
+def serve(
+    bench: Bench,
+    run: PlannedRun | None,
+    *,
+    runtime_directory: Path,
+    outside: Access | None = None,
+    report: bool = True,
+) -> Outcome:
+    """Run the daemon; with a run, play it and end, without one, wait for commands until SIGTERM or SIGINT.
+
+    `outside` None: nobody is told and nobody else commands. `report` False leaves results and report of its runs out.
 
     Raises `RecordsError` when another daemon holds this bench and `DriverBroken` before anything is touched.
     """
     drivers = make_drivers(bench)
     with BenchLock(runtime_directory / f"benchd-{bench.name}.lock"):
-        return asyncio.run(_Daemon(bench, run, drivers).main())
+        return asyncio.run(_Daemon(bench, run, drivers, outside, report=report).main())
 
 
 def make_drivers(bench: Bench) -> Mapping[str, Driver]:
@@ -91,15 +109,30 @@ def chain_within_s() -> float:
 class _Daemon:
     """One process' bench, log and outcome."""
 
-    def __init__(self, bench: Bench, run: PlannedRun | None, drivers: Mapping[str, Driver]) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        run: PlannedRun | None,
+        drivers: Mapping[str, Driver],
+        outside: Access | None,
+        *,
+        report: bool,
+    ) -> None:
         self._bench = bench
         self._drivers = drivers
         self._run = run
+        self._outside = outside
+        self._report = report
         self._outcome = Outcome()
+        self._remote: Remote | None = None
+        self._news = RunNews(None, None, utc=self._utc_now)
+        self._open_folder: Path | None = None  # of the run that is being recorded
+        self._evaluating: set[asyncio.Task[None]] = set()
         self._clock = clock_anchor()
         self._log = outside_log.configure(sys.stderr, utc_now=lambda: self._clock.utc(time.monotonic()))
         self._live: LiveBench | None = None
         self._asked_to_end = asyncio.Event()
+        self._group: asyncio.TaskGroup
 
     async def main(self) -> Outcome:
         """Everything, until the job has ended or a signal came."""
@@ -139,12 +172,32 @@ class _Daemon:
             self._live = live = LiveBench(
                 plan, links, TimerfdTicker(plan.tick_hz), on_event=self._event, offload=offload
             )
+            if self._outside is not None:
+                self._remote = Remote(
+                    live,
+                    self._bench,
+                    self._outside,
+                    utc=self._clock.utc,
+                    offload=offload,
+                    choose=lambda chosen: live.load(self._live_run(chosen)),
+                    on_event=self._event,
+                )
+                self._news = RunNews(self._remote.announcer, self._remote.outbox, utc=self._utc_now)
             async with asyncio.TaskGroup() as group:
+                self._group = group
                 pump = group.create_task(self._log.pump(), name="log")
                 bench = group.create_task(live.run(), name="bench")
+                remote = None if self._remote is None else group.create_task(self._remote.run(), name="remote")
                 await group.create_task(self._job(live), name="job")
                 bench.cancel()
                 await asyncio.wait({bench})
+                if self._evaluating:
+                    await asyncio.wait(self._evaluating, timeout=PAPERWORK_WITHIN_S)
+                for late in self._evaluating:
+                    late.cancel()
+                if remote is not None:
+                    remote.cancel()
+                    await asyncio.wait({remote})
                 pump.cancel()
 
     def _broke_down(self, group: BaseExceptionGroup[Exception]) -> None:
@@ -164,9 +217,12 @@ class _Daemon:
         await live.settled.wait()
         if self._run is None:
             await self._asked_to_end.wait()
+            await live.settled.wait()
             self._outcome.status = COMPLETE
             return
         live.load(self._live_run(self._run))
+        if self._remote is not None:
+            self._remote.announcer.chosen(self._run)
         await self._chain_reset(live)
         for command in (Command.RESET, Command.START):
             if self._asked_to_end.is_set() or not self._command(live, command):
@@ -187,7 +243,7 @@ class _Daemon:
         within_s = chain_within_s()
         until_s = time.monotonic() + within_s
         told = False
-        while (sentence := live.chain_says()) and time.monotonic() < until_s and not self._asked_to_end.is_set():
+        while (sentence := _chain_says(live)) and time.monotonic() < until_s and not self._asked_to_end.is_set():
             if not told:
                 told = True
                 self._event("waiting_for_chain", sentence=sentence, seconds=within_s)
@@ -202,12 +258,43 @@ class _Daemon:
         return True
 
     def _live_run(self, run: PlannedRun) -> Run:
+        loop = asyncio.get_running_loop()
+
         def opened() -> Recorder:
             recorder: RunRecorder = open_recorder(self._bench, run, clock=self._clock, mono_s=time.monotonic())
             self._outcome.folder = recorder.path
+            loop.call_soon_threadsafe(self._begun, recorder.path)
             return recorder
 
         return Run(title=run.job.programme.name, plan=run.plan, tests=run.tests, open_recorder=opened)
+
+    def _begun(self, folder: Path) -> None:
+        self._open_folder = folder
+        self._news.started(folder)
+
+    def _rested(self, state: str) -> None:
+        """A run has ended and its folder is finished."""
+        folder, self._open_folder = self._open_folder, None
+        if folder is None or self._live is None:
+            return
+        cause = self._live.cause
+        why = "" if state == "complete" else self._live.because if cause is None else cause.sentence
+        self._news.ended(folder, ending=ENDINGS[state], why=why)
+        if self._report:
+            task = self._group.create_task(self._evaluate(folder), name="paperwork")
+            self._evaluating.add(task)
+            task.add_done_callback(self._evaluating.discard)
+
+    async def _evaluate(self, folder: Path) -> None:
+        found = await evaluated(folder)
+        self._outcome.report = found.report
+        if found.sentence:
+            self._outcome.trouble.append(found.sentence)
+        self._event("evaluated", folder=str(folder), report=str(found.report or ""), sentence=found.sentence)
+        self._news.evaluated(folder, found)
+
+    def _utc_now(self) -> dt.datetime:
+        return self._clock.utc(time.monotonic())
 
     def _signalled(self) -> None:
         """The first signal stops, the second aborts; the daemon ends when the bench has come to rest."""
@@ -241,3 +328,13 @@ class _Daemon:
             told = self._outcome.sentences
             told[:] = [str(fields["cause"]) if one == fields["seen_first"] else one for one in told]
         self._log.logger.info(name, **fields)
+        if self._remote is not None:
+            self._remote.event(name, fields)
+        if name == "state" and fields["after"] in RESTING:
+            self._rested(str(fields["after"]).lower())
+
+
+def _chain_says(live: LiveBench) -> str | None:
+    """Why the safety chain lets no energy flow, as last read; None where it does or has not been read."""
+    reading = live.chain()
+    return None if reading is None else chain_objection(reading)

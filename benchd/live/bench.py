@@ -23,7 +23,6 @@ from benchd.live.run import Run
 from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
-from benchd.live.supervision import chain_objection
 from benchd.live.ticker import Ticker
 from benchd.live.watch import WATCHED, Watch
 from benchd.rules.limits import Reaction
@@ -143,10 +142,19 @@ class Bench:
         elif state in {State.STARTING, State.UNHOLDING}:
             self._hold_because = cause.sentence
 
-    def chain_says(self) -> str | None:
-        """Why the safety chain lets no energy flow, as last read; None where it does or has not been read."""
-        reading = self._rack.latest(self.plan.safety_chain, SafetyChainReading)
-        return None if reading is None else chain_objection(reading)
+    def chain(self) -> SafetyChainReading | None:
+        """What the safety chain showed last; None before its first reading."""
+        return self._rack.latest(self.plan.safety_chain, SafetyChainReading)
+
+    @property
+    def player(self) -> Player | None:
+        """What plays the run's tests, while it plays them."""
+        return self._watch.player
+
+    @property
+    def because(self) -> str:
+        """Why the bench is in its present state."""
+        return self._because
 
     async def run(self) -> None:
         """Run until cancelled; whatever is energised then is let go in order, before the links are left.

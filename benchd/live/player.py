@@ -98,6 +98,11 @@ class Player:
         self.doing = ""
         self.done_ratio = 0.0
 
+    @property
+    def number(self) -> int:
+        """The present test, counted from 0; -1 before the first one."""
+        return self._number
+
     def play(self) -> None:
         """Go on playing, from where it was held or from the start."""
         self.playing = True

@@ -189,9 +189,9 @@ def configure(
 def _render(_: object, __: str, fields: Mapping[str, Any]) -> bytes:
     """One line of JSON without its end; a field that JSON lacks becomes text, an endless line is cut."""
     try:
-        text = json.dumps(fields, default=_spelled, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(fields, default=spelled, ensure_ascii=False, allow_nan=False)
     except (ValueError, TypeError, RecursionError):
-        text = json.dumps({str(key): _spelled(value) for key, value in fields.items()})
+        text = json.dumps({str(key): spelled(value) for key, value in fields.items()})
     line = text.encode("utf-8", "backslashreplace")
     if len(line) > _LONGEST_LINE_BYTES:
         short = {key: str(fields[key])[:200] for key in ("event", "level", "utc")}
@@ -199,16 +199,17 @@ def _render(_: object, __: str, fields: Mapping[str, Any]) -> bytes:
     return line
 
 
-def _spelled(value: object) -> object:
+def spelled(value: object) -> object:
+    """The value as JSON can carry it: what is no finite number or not JSON at all becomes text."""
     if isinstance(value, float) and not math.isfinite(value):
         return str(value)
     if value is None or isinstance(value, bool | int | float | str):
         return value
     with contextlib.suppress(Exception):  # nested too deeply, or changed meanwhile
         if isinstance(value, Mapping):
-            return {str(key): _spelled(item) for key, item in value.items()}
+            return {str(key): spelled(item) for key, item in value.items()}
         if isinstance(value, list | tuple):
-            return [_spelled(item) for item in value]
+            return [spelled(item) for item in value]
     with contextlib.suppress(Exception):
         return str(value)
     return "unprintable"

@@ -8,7 +8,7 @@ from pydantic import Field
 from benchd.settings.document import Document
 from benchd.settings.errors import Problem
 from benchd.settings.explain import nearest
-from benchd.settings.pieces import Listed, Positive, Table, Text
+from benchd.settings.pieces import Listed, Table, Text
 
 Port = Annotated[int, Field(ge=1, le=65535)]
 HIGHEST_RATE_HZ = 50.0  # of a data group; whoever needs every tick reads the run folder
@@ -33,7 +33,7 @@ class MqttTable(Table):
     username: Text | None = None
     password_file: Text | None = None
     ca_file: Text | None = None  # the authority that signed the broker's certificate; without it nothing is encrypted
-    keepalive_s: Annotated[Positive, Field(le=60.0)] = 5.0
+    keepalive_s: Annotated[int, Field(ge=1, le=60)] = 5
     groups: Annotated[tuple[DataGroup, ...], Listed, Field(min_length=1)] = USUAL_GROUPS
 
 

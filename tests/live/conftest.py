@@ -1,23 +1,11 @@
-"""No test of this folder may leave a task behind; a test marked `virtual_time` runs on the virtual loop."""
+"""No test of this folder may leave a task behind."""
 
 import asyncio
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 
 import pytest
 
-from benchd.live.virtual_time import VirtualTimeLoop, VirtualTimeStuck
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", "virtual_time: the async test runs on the virtual-time loop")
-
-
-def pytest_asyncio_loop_factories(
-    config: pytest.Config, item: pytest.Item
-) -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
-    if item.get_closest_marker("virtual_time") is not None:
-        return {"virtual": VirtualTimeLoop}
-    return {"real": asyncio.new_event_loop}
+from benchd.live.virtual_time import VirtualTimeStuck
 
 
 class TaskWatch:

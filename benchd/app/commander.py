@@ -1,0 +1,300 @@
+"""Obeys the commands that were let in, and answers them in stages. It decides nothing: the state table does.
+
+What reads files runs in a thread beside the loop; Stop and Abort never wait for it.
+"""
+
+import asyncio
+import datetime as dt
+import math
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Protocol
+
+from benchd.app.announcing import Announcer, limit_metas
+from benchd.app.library import Library, UnknownFile
+from benchd.app.wiring import PlannedRun, Unfit
+from benchd.live.bench import Bench as LiveBench
+from benchd.live.watch import WATCHED
+from benchd.outside.admission import Admission, Admitted, Arrived, Return
+from benchd.outside.commands import (
+    CheckCommand,
+    Code,
+    CommandName,
+    ControlCommand,
+    ControlGiven,
+    DemandOfTest,
+    Fits,
+    LoadCommand,
+    Reply,
+    Result,
+)
+from benchd.outside.lease import ControlHeld, Lease, NotInControl
+from benchd.rules.states import Command, NotAllowed, State
+from benchd.settings.errors import SettingsError
+
+AT_ONCE_AT_MOST = 4  # questions that read files
+
+# What each command leads to: the states on its way, and the one in which it is done.
+WAYS: Mapping[CommandName, tuple[Command, State, State]] = MappingProxyType(
+    {
+        CommandName.RESET: (Command.RESET, State.RESETTING, State.IDLE),
+        CommandName.START: (Command.START, State.STARTING, State.EXECUTE),
+        CommandName.HOLD: (Command.HOLD, State.HOLDING, State.HELD),
+        CommandName.UNHOLD: (Command.UNHOLD, State.UNHOLDING, State.EXECUTE),
+        CommandName.STOP: (Command.STOP, State.STOPPING, State.STOPPED),
+        CommandName.ABORT: (Command.ABORT, State.ABORTING, State.ABORTED),
+        CommandName.CLEAR: (Command.CLEAR, State.CLEARING, State.STOPPED),
+    }
+)
+
+
+class Answering(Protocol):
+    """Where answers go; it never waits."""
+
+    def reply(self, to: Return, reply: Reply) -> None:
+        """One stage of an answer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """A command that was accepted and is under way."""
+
+    admitted: Admitted
+    through: State
+    until: State
+
+
+class Commander:
+    """Takes messages from the broker. `run` must be running; `told` is called with every event of the bench."""
+
+    def __init__(
+        self,
+        live: LiveBench,
+        *,
+        admission: Admission,
+        lease: Lease,
+        library: Library,
+        announcer: Announcer,
+        answering: Answering,
+        choose: Callable[[PlannedRun], None],
+        on_event: Callable[..., None],
+        utc: Callable[[float], dt.datetime],
+        beside: Callable[[Callable[[], object]], Awaitable[object]] = asyncio.to_thread,
+    ) -> None:
+        self._beside = beside
+        self._live = live
+        self._admission = admission
+        self._lease = lease
+        self._library = library
+        self._announcer = announcer
+        self._answering = answering
+        self._choose = choose
+        self._on_event = on_event
+        self._utc = utc
+        self._under_way: list[_Asked] = []
+        self._readings: asyncio.TaskGroup | None = None
+        self._reading = 0
+        self._loading = False
+        self._sentence = ""  # why the last act failed, for the command that led to it
+
+    async def run(self) -> None:
+        """Give questions that read files a place to be answered in, until cancelled."""
+        async with asyncio.TaskGroup() as self._readings:
+            await asyncio.Event().wait()
+
+    def arrived(self, message: Arrived) -> None:
+        """One message on a command topic."""
+        found = self._admission.consider(message)
+        if isinstance(found, Admitted):
+            self._obey(found)
+        elif found.reply is not None:
+            if found.code not in {Code.MALFORMED, Code.OVERSIZED, Code.UNKNOWN_COMMAND}:  # those may come by thousands
+                self._on_event("refused", command=found.reply.command, code=found.code, sentence=found.reply.sentence)
+            self._answer(found.to, found.reply)
+
+    def told(self, name: str, fields: Mapping[str, object]) -> None:
+        """An event of the bench: what is under way may be done, have failed, or have got on."""
+        if name == "failed":
+            self._sentence = str(fields["sentence"])
+        elif name == "state":
+            self._state_changed(State(int(str(fields["number"]))))
+        elif name == "progress":
+            for asked in self._under_way:
+                self._stage(asked.admitted, "progress", str(fields.get("doing") or ""))
+
+    # commands
+
+    def _obey(self, admitted: Admitted) -> None:
+        command = admitted.command
+        if admitted.name in WAYS:
+            self._on_event("commanded", command=admitted.name.value, client=command.client)
+            self._go(admitted)
+        elif isinstance(command, ControlCommand):
+            self._control(admitted, command)
+        elif isinstance(command, CheckCommand):
+            self._read(admitted, lambda: self._fits(self._library.plan(command.arguments)))
+        elif isinstance(command, LoadCommand):
+            self._load(admitted, command)
+        elif admitted.name is CommandName.PROGRAMMES:
+            self._read(admitted, self._library.known)
+        else:
+            self._on_event("control", holder=None, released_by=command.client)
+            self._lease.release()
+            self._stage(admitted, "done")
+            self._announcer.changed()
+
+    def _go(self, admitted: Admitted) -> None:
+        command, through, until = WAYS[admitted.name]
+        asked = _Asked(admitted=admitted, through=through, until=until)
+        self._sentence = ""
+        self._under_way.append(asked)  # before: the change of state comes while the command is given
+        try:
+            self._live.command(command, because=f"{admitted.command.client} over MQTT")
+        except NotAllowed as error:
+            self._under_way.remove(asked)
+            self._stage(admitted, "rejected", str(error), code=Code.NOT_ALLOWED)
+        except ValueError as error:
+            self._under_way.remove(asked)
+            self._stage(admitted, "rejected", str(error), code=Code.NOTHING_CHOSEN)
+
+    def _state_changed(self, state: State) -> None:
+        for asked in tuple(self._under_way):
+            if state is asked.through:
+                self._stage(asked.admitted, "accepted")
+                continue
+            self._under_way.remove(asked)
+            if state is asked.until:
+                self._stage(asked.admitted, "done")
+                continue
+            cause = self._live.cause
+            tripped = state in {State.ABORTING, State.ABORTED} and cause is not None
+            sentence = self._sentence or (cause.sentence if cause is not None else self._live.because)
+            self._stage(asked.admitted, "failed", sentence, code=Code.TRIPPED if tripped else Code.FAILED)
+
+    def _control(self, admitted: Admitted, command: ControlCommand) -> None:
+        now_mono_s = asyncio.get_running_loop().time()
+        before = self._lease.held(now_mono_s=now_mono_s)
+        try:
+            held = self._lease.take(
+                command.client, fence=command.fence, lease_s=command.arguments.lease_s, now_mono_s=now_mono_s
+            )
+        except ControlHeld as error:
+            self._stage(admitted, "rejected", str(error), code=Code.CONTROL_HELD)
+            return
+        except NotInControl as error:
+            self._stage(admitted, "rejected", str(error), code=Code.NOT_IN_CONTROL)
+            return
+        if before is None or before.fence != held.fence:
+            self._on_event("control", holder=held.holder, fence=held.fence)
+        until_utc = self._utc(held.until_mono_s)
+        self._stage(admitted, "done", result=ControlGiven(fence=held.fence, until_utc=until_utc))
+        self._announcer.changed()
+
+    # what reads files
+
+    def _load(self, admitted: Admitted, command: LoadCommand) -> None:
+        if self._live.engine.state in WATCHED or self._loading:
+            sentence = f"A run cannot be chosen in {self._live.engine.state.title}: wait until the bench rests."
+            self._stage(admitted, "rejected", sentence, code=Code.NOT_ALLOWED)
+            return
+        self._loading = True
+
+        def choose(planned: PlannedRun) -> Fits:
+            now_mono_s = asyncio.get_running_loop().time()
+            self._lease.check(command.client, fence=command.fence, now_mono_s=now_mono_s)  # reading took its time
+            self._choose(planned)
+            self._announcer.chosen(planned)
+            return self._fits(planned)
+
+        self._read(admitted, lambda: self._library.plan(command.arguments), then=choose, at_end=self._loaded)
+
+    def _loaded(self) -> None:
+        self._loading = False
+
+    def _read(
+        self,
+        admitted: Admitted,
+        question: Callable[[], object],
+        *,
+        then: Callable[[PlannedRun], Result] | None = None,
+        at_end: Callable[[], None] = lambda: None,
+    ) -> None:
+        if self._readings is None or self._reading >= AT_ONCE_AT_MOST:
+            at_end()
+            self._stage(admitted, "rejected", "Too many questions at once: ask again in a moment.", code=Code.BUSY)
+            return
+        self._reading += 1
+        self._readings.create_task(self._answered(admitted, question, then, at_end), name=f"command {admitted.name}")
+
+    async def _answered(
+        self,
+        admitted: Admitted,
+        question: Callable[[], object],
+        then: Callable[[PlannedRun], Result] | None,
+        at_end: Callable[[], None],
+    ) -> None:
+        try:
+            found = await self._beside(question)
+            result = then(found) if then is not None and isinstance(found, PlannedRun) else found
+            self._stage(admitted, "done", result=result)  # type: ignore[arg-type] # a question answers with a Result
+        except (ControlHeld, NotInControl) as error:
+            self._stage(admitted, "rejected", str(error), code=Code.NOT_IN_CONTROL)
+        except UnknownFile as error:
+            self._stage(admitted, "rejected", str(error), code=Code.UNKNOWN_FILE)
+        except SettingsError as error:
+            self._stage(admitted, "rejected", error.sentence, code=Code.UNFIT)
+        except Unfit as error:
+            self._stage(admitted, "rejected", str(error), code=Code.UNFIT)
+        except ValueError as error:  # of `choose`: the bench has begun to move meanwhile
+            self._stage(admitted, "rejected", str(error), code=Code.NOT_ALLOWED)
+        finally:
+            self._reading -= 1
+            at_end()
+
+    @staticmethod
+    def _fits(planned: PlannedRun) -> Fits:
+        def finite(value: float) -> float | None:
+            return value if math.isfinite(value) else None
+
+        return Fits(
+            duration_s=planned.duration_s,
+            tests=tuple(
+                DemandOfTest(
+                    title=test.title,
+                    speed_rpm=finite(test.demand.speed_rpm),
+                    torque_nm=finite(test.demand.torque_nm),
+                    voltage_v=finite(test.demand.voltage_v),
+                    current_a=finite(test.demand.current_a),
+                    power_w=finite(test.demand.power_w),
+                    duration_s=test.demand.duration_s,
+                )
+                for test in planned.tests
+            ),
+            limits=limit_metas(planned.plan.limits),
+            warnings=planned.warnings,
+        )
+
+    # answers
+
+    def _stage(
+        self, admitted: Admitted, stage: str, sentence: str = "", *, code: Code = Code.OK, result: Result | None = None
+    ) -> None:
+        reply = Reply.model_validate(
+            {
+                "id": admitted.command.id,
+                "command": admitted.name.value,
+                "stage": stage,
+                "code": code,
+                "sentence": sentence,
+                "state": self._live.engine.state.title,
+                "utc": self._utc(asyncio.get_running_loop().time()),
+                "result": result,
+            }
+        )
+        self._admission.answered(admitted.command.client, reply)
+        self._answer(admitted.to, reply)
+
+    def _answer(self, to: Return, reply: Reply) -> None:
+        if to.topic is not None:
+            self._answering.reply(to, reply)
