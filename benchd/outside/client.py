@@ -36,6 +36,9 @@ FIRST_ANSWER_WITHIN_S = 5.0
 NEXT_ANSWER_WITHIN_S = 120.0  # a reset may measure zeros and read every device back
 STATE_WITHIN_S = 2.0
 AGAIN_AFTER_S, AGAIN_AT_MOST_S = 0.2, 2.0
+NAMES_AND_WORDS = (
+    "a file's name has letters, digits, '_', '-' and '.', and what people write is one line that is not empty."
+)
 UNREADABLE_AT_MOST = 64
 ANSWERS_AT_MOST = 100
 
@@ -249,7 +252,7 @@ class BenchClient:
 
     def _subscriptions(self) -> list[tuple[str, int]]:
         topics = self._topics
-        wanted = [(topics.reply(self.client), 1), (topics.state, 1), (topics.meta, 1)]
+        wanted = [(topics.reply(self.client), 1), (topics.meta, 1), (topics.state, 1)]
         wanted += [(topics.event, 1), (topics.run("+"), 1)]
         return [*wanted, (topics.data("+"), 0)] if self._data else wanted
 
@@ -279,6 +282,8 @@ class BenchClient:
             what = ".".join(str(part) for part in first["loc"] if part != "arguments") or "a message"
             given = first.get("input")
             shown = f" '{given}'" if isinstance(given, str) else ""
+            if first["type"] == "string_pattern_mismatch":
+                raise WrongArguments(f"{what}{shown} is nothing that {name} takes: {NAMES_AND_WORDS}") from None
             raise WrongArguments(f"{what}{shown} is nothing that {name} takes: {first['msg']}.") from None
         return payload
 

@@ -11,7 +11,7 @@ from benchd.outside.client_wire import ClientError, NoBroker, Place, connected, 
 from benchd.outside.messages import BenchState
 from benchd.outside.topics import VERSION, Topics
 
-FOUND_WITHIN_S = 2.0
+FOUND_WITHIN_S = 2.0  # a daemon that has just come up may not have spoken yet
 QUIET_S = 0.3  # a broker hands out what it kept right after the subscription
 
 
@@ -45,7 +45,7 @@ async def find_benches(place: Place) -> list[FoundBench]:
     try:
         async with connected(place, [("bench/+/+/state", 1)], again=False) as client:
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(QUIET_S * 2) as quiet:
+                async with asyncio.timeout_at(latest) as quiet:
                     await listen(client)
     except aiomqtt.MqttError as error:
         raise NoBroker(f"The broker at {place} went away ({error}): is it running?") from error

@@ -1,0 +1,380 @@
+"""`benchctl` on the command line: looks at a bench and commands it over MQTT. It must never touch a device itself.
+
+Exit status: 0 done, or a specimen accepted; 1 refused, failed or stopped; 2 usage; 3 tripped or aborted; 4 rejected;
+5 undecided; 69 nobody answers (sysexits' EX_UNAVAILABLE).
+"""
+
+import asyncio
+import getpass
+import re
+import socket
+import sys
+import uuid
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, NoReturn, cast
+
+import typer
+
+from benchd.app import heard
+from benchd.app.run_followed import FollowedRun, Status
+from benchd.app.streams import place_of, say, sound_streams, tell
+from benchd.app.voice import Voice
+from benchd.outside.client import BenchClient, WrongArguments
+from benchd.outside.client_wire import ClientError
+from benchd.outside.commands import FREE_STOPS, Code, CommandName, Fits, KnownFiles, Reply
+from benchd.outside.control_kept import NoControl
+from benchd.outside.topics import LONGEST_NAME
+
+USAGE = 2
+PORT = 1883  # the port registered for MQTT
+KEEP_S = 3600  # how long the broker keeps announcements for a client that follows a run
+# typer carries a click of its own and gives this class no public name
+UsageError = cast("type[Exception]", typer.BadParameter.__mro__[1])
+Job = Callable[[BenchClient, Voice], Awaitable[int]]
+
+app = typer.Typer(
+    name="benchctl",
+    help="Looks at a motor test bench and commands it over MQTT. Its stops are not a safety function.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+BrokerOption = Annotated[
+    str, typer.Option("--broker", metavar="HOST[:PORT]", envvar="BENCHCTL_BROKER", help="Where the MQTT broker is.")
+]
+BenchOption = Annotated[
+    str | None, typer.Option("--bench", metavar="NAME", envvar="BENCHCTL_BENCH", help="Which bench; else the only one.")
+]
+NameOption = Annotated[
+    str | None, typer.Option("--name", metavar="NAME", envvar="BENCHCTL_NAME", help="Who asks; else user and computer.")
+]
+UserOption = Annotated[
+    str | None, typer.Option("--username", envvar="BENCHCTL_USERNAME", help="Whom the broker knows.")
+]
+PasswordOption = Annotated[
+    Path | None,
+    typer.Option("--password-file", envvar="BENCHCTL_PASSWORD_FILE", help="A file whose first line is the password."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for programs.")]
+ProgrammeName = Annotated[str, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
+MotorName = Annotated[str, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
+SetupName = Annotated[str, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Access:
+    """Which bench to reach and how."""
+
+    broker: str
+    bench: str | None
+    name: str | None
+    username: str | None
+    password_file: Path | None
+    as_json: bool
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """The entry point of the `benchctl` command: obey `arguments` (None: those of the process) and exit."""
+    sound_streams()
+    try:
+        status = app(args=arguments, prog_name="benchctl", standalone_mode=False)
+    except UsageError as error:
+        tell(_usage_sentence(error))
+        status = USAGE
+    except (typer.Abort, KeyboardInterrupt):
+        status = Status.FAILED
+    except BrokenPipeError:  # whoever read the output had enough of it
+        status = Status.FAILED
+    except Exception as error:  # noqa: BLE001 - the last resort: a person gets one sentence, whatever happened
+        what = f"{type(error).__name__} in {place_of(error)}: {error}"
+        tell(f"benchctl ended in an error of its own ({what}): report it with what you typed.")
+        status = Status.FAILED
+    sys.exit(int(status) if isinstance(status, int) else 0)
+
+
+def _usage_sentence(error: Exception) -> str:
+    context: typer.Context | None = getattr(error, "ctx", None)
+    words = str(getattr(error, "format_message", error.__str__)())
+    if "\n" in words:
+        return words
+    return f"{words.rstrip('.')}: see {'benchctl' if context is None else context.command_path} --help."
+
+
+def fail(sentence: str, status: int) -> NoReturn:
+    """End with one sentence on standard error."""
+    tell(heard.plain(sentence))
+    raise typer.Exit(status)
+
+
+def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over so
+    if asked:
+        say(f"benchctl {version('benchd')}")
+        raise typer.Exit
+
+
+@app.callback()
+def benchctl(
+    *,
+    _version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=_say_version, help="Print the version and exit.")
+    ] = False,
+) -> None:
+    """Looks at a motor test bench and commands it over MQTT. Its stops are not a safety function.
+
+    Exit status: 0 done, or accepted; 1 refused, failed or stopped; 2 usage; 3 tripped or aborted; 4 rejected;
+    5 undecided; 69 nobody answers.
+    """
+
+
+def reach(access: Access, job: Job, *, data: bool = False, keep_s: int = 0) -> NoReturn:
+    """Do a job with a client of the bench and exit with its status; whatever keeps it from that is one sentence."""
+    host, port = _host_and_port(access.broker)
+    password = _password(access.password_file)
+
+    async def whole() -> int:
+        async with BenchClient(
+            host,
+            port,
+            bench=access.bench,
+            client=access.name or _own_name(),
+            username=access.username,
+            password=password,
+            data=data,
+            keep_s=keep_s,
+        ) as client:
+            return await job(client, Voice(as_json=access.as_json))
+
+    try:
+        status = asyncio.run(whole())
+    except WrongArguments as error:
+        fail(str(error), USAGE)
+    except NoControl as error:
+        fail(str(error), Status.FAILED)
+    except ClientError as error:
+        fail(str(error), Status.UNAVAILABLE)
+    raise typer.Exit(status)
+
+
+def _host_and_port(broker: str) -> tuple[str, int]:
+    found = re.fullmatch(r"(\[[^\]]+\]|[^:\[\]]+)(?::(\d{1,5}))?", broker)
+    port = PORT if found is None or found[2] is None else int(found[2])
+    if found is None or not 0 < port < 65536:
+        fail(f"--broker {broker} is not HOST or HOST:PORT, such as bench-pc:1883.", USAGE)
+    return found[1].strip("[]"), port
+
+
+def _password(file: Path | None) -> str | None:
+    if file is None:
+        return None
+    try:
+        lines = file.read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
+        fail(f"--password-file {file} cannot be read ({why}): give a file whose first line is the password.", USAGE)
+    if not lines:
+        fail(f"--password-file {file} is empty: its first line must be the password.", USAGE)
+    return lines[0]
+
+
+def _own_name() -> str:
+    """Who asks: user and computer as a topic's name, and a few characters that make it one of its kind."""
+    try:
+        user = getpass.getuser()
+    except (OSError, KeyError):
+        user = "somebody"
+    words = re.sub(r"[^A-Za-z0-9_.-]+", "-", f"{user}-{socket.gethostname()}").lstrip("-._") or "somebody"
+    return f"{words[: LONGEST_NAME - 5]}-{uuid.uuid4().hex[:4]}"
+
+
+# what changes nothing
+
+
+@app.command(short_help="How the bench is.")
+def status(
+    *,
+    broker: BrokerOption = "localhost",
+    bench: BenchOption = None,
+    name: NameOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Print how the bench is: state, permit, who commands, run, warnings."""
+    access = Access(
+        broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+    )
+
+    async def look(client: BenchClient, voice: Voice) -> int:
+        state = await client.first_state()
+        voice.whole({"bench": client.bench, **state.model_dump(mode="json")})
+        voice.line(heard.state(client.bench, state, client.meta()))
+        return Status.DONE if state.online else Status.UNAVAILABLE
+
+    reach(access, look)
+
+
+@app.command(short_help="Which files a run may name.")
+def programmes(
+    *,
+    broker: BrokerOption = "localhost",
+    bench: BenchOption = None,
+    name: NameOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the programmes, motors and set-ups that the daemon knows."""
+    access = Access(
+        broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+    )
+
+    async def ask(client: BenchClient, voice: Voice) -> int:
+        reply = await client.ask(CommandName.PROGRAMMES)
+        if isinstance(reply.result, KnownFiles):
+            voice.line(heard.files(reply.result))
+        return _told(reply, voice)
+
+    reach(access, ask)
+
+
+@app.command(short_help="Whether files fit each other and the bench.")
+def check(
+    programme: ProgrammeName,
+    motor: MotorName,
+    setup: SetupName,
+    *,
+    broker: BrokerOption = "localhost",
+    bench: BenchOption = None,
+    name: NameOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what the tests would ask of the bench, which limits would hold, and what does not fit; nothing moves."""
+    access = Access(
+        broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+    )
+
+    async def ask(client: BenchClient, voice: Voice) -> int:
+        reply = await client.ask(CommandName.CHECK, {"programme": programme, "motor": motor, "setup": setup})
+        if isinstance(reply.result, Fits):
+            await client.first_state()
+            meta = client.meta()
+            units = {} if meta is None else {channel.name: channel.unit for channel in meta.channels}
+            voice.line(heard.fits(reply.result, units))
+        return _told(reply, voice)
+
+    reach(access, ask)
+
+
+def _told(reply: Reply, voice: Voice) -> int:
+    """The exit status of a command's last answer, after what is to be said of it."""
+    voice.whole(reply)
+    if reply.stage == "done":
+        return Status.DONE
+    voice.sentence(heard.plain(reply.sentence or f"{reply.command} was {reply.stage} ({reply.code})."))
+    return Status.TRIPPED if reply.code is Code.TRIPPED else Status.FAILED
+
+
+# what commands
+
+
+@app.command(short_help="Test one specimen and say what came out.")
+def run(
+    programme: ProgrammeName,
+    motor: MotorName,
+    setup: SetupName,
+    *,
+    order: Annotated[str, typer.Option(help="Order number.")],
+    serial: Annotated[str, typer.Option(help="Serial number of the specimen.")],
+    operator: Annotated[str, typer.Option(help="Who is responsible at the bench.")],
+    broker: BrokerOption = "localhost",
+    bench: BenchOption = None,
+    name: NameOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Choose the run, reset, start, follow it to its end, and print the decision and the headline results.
+
+    The exit status tells the decision. Ctrl-C asks the bench to stop, a second one to abort; without this command, or
+    without the broker, the run goes on by itself.
+    """
+    access = Access(
+        broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+    )
+    choice = {
+        "programme": programme,
+        "motor": motor,
+        "setup": setup,
+        "order": order,
+        "serial": serial,
+        "operator": operator,
+    }
+
+    async def play(client: BenchClient, voice: Voice) -> int:
+        return await FollowedRun(client, choice, voice).play()
+
+    reach(access, play, data=True, keep_s=KEEP_S)
+
+
+ACTS = {
+    CommandName.RESET: "Make the bench ready to start: devices read back, zeros measured.",
+    CommandName.START: "Start the run that is chosen.",
+    CommandName.HOLD: "Pause the run; what energy is held meanwhile is the test's to say.",
+    CommandName.UNHOLD: "Go on with a held run.",
+    CommandName.STOP: "Stop under control; anybody may. It is not a safety function.",
+    CommandName.ABORT: "Take energy away at once; anybody may. It is not a safety function.",
+    CommandName.CLEAR: "Acknowledge why energy was taken away; nothing starts by itself.",
+}
+
+
+def _offer(command: CommandName, words: str) -> None:
+    def act(
+        *,
+        broker: BrokerOption = "localhost",
+        bench: BenchOption = None,
+        name: NameOption = None,
+        username: UserOption = None,
+        password_file: PasswordOption = None,
+        as_json: JsonOption = False,
+    ) -> None:
+        access = Access(
+            broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+        )
+
+        async def ask(client: BenchClient, voice: Voice) -> int:
+            reply = await _obeyed(client, command, voice)
+            if reply.stage == "done":
+                voice.line(f"{client.bench}: {reply.state}")
+            return _told(reply, voice)
+
+        reach(access, ask)
+
+    act.__doc__ = words
+    app.command(command.value, short_help=words.partition(";")[0].partition(":")[0].rstrip(".") + ".")(act)
+
+
+async def _obeyed(client: BenchClient, command: CommandName, voice: Voice) -> Reply:
+    """The last answer; control is held for as long as the command takes, where it needs it."""
+
+    def tell_progress(reply: Reply) -> None:
+        voice.progress(heard.plain(reply.sentence))
+
+    if command in FREE_STOPS:
+        return await client.ask(command, on_progress=tell_progress)
+    async with client.control() as control:
+        return await client.ask(command, fence=control.fence, on_progress=tell_progress)
+
+
+for _command, _words in ACTS.items():
+    _offer(_command, _words)
+
+
+if __name__ == "__main__":
+    main()
