@@ -208,6 +208,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             motor_torque_limit_nm=motor_torque_nm,
             motor_speed_limit_rpm=motor_speed_rpm,
             winding_current_limit_a=winding_a,
+            generated_v_per_rpm=_generated_v_per_rpm(job.motor),
             stated_zeros=tuple(
                 StatedZero(
                     channel=zero.channel,
@@ -332,6 +333,12 @@ def _magnitude(limits: Iterable[Limit], channel: str) -> float:
             tightest[limit.bound] = min(tightest[limit.bound], abs(limit.value))
     known = [value for value in tightest.values() if math.isfinite(value)]
     return max(known, default=math.inf)
+
+
+def _generated_v_per_rpm(motor: Motor) -> float:
+    """What its magnets make, peak and line to line, by its data sheet; a brushed motor's link is bounded elsewhere."""
+    settings = motor.settings
+    return settings.data_sheet.peak_voltage_v(1.0) if isinstance(settings, BrushlessMotorFile) else 0.0
 
 
 def _slopes(bench: Bench) -> Slopes:

@@ -130,4 +130,5 @@ class RunPlan:
     motor_torque_limit_nm: float = 0.0
     motor_speed_limit_rpm: float = 0.0
     winding_current_limit_a: float = 0.0
+    generated_v_per_rpm: float = 0.0  # peak, line to line, that the specimen's magnets put on the link; 0: none
     stated_zeros: tuple[StatedZero, ...] = ()

@@ -5,6 +5,7 @@ hardware holds those limits by itself. None of this is a safety function.
 """
 
 import itertools
+import math
 
 from benchd.contract import DriveLimits, SinkSettings, SupplySettings
 from benchd.live.plan import BenchPlan, PortRef, RunPlan
@@ -49,8 +50,9 @@ def ladder_objections(bench: BenchPlan, run: RunPlan, *, supply: SupplySettings,
 def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits, *, drive: PortRef | None = None) -> list[str]:
     """What a drive's own limits leave open, in one sentence each; the load drive's where none is named.
 
-    Its overspeed trip and its torque limit must be at or below what the weakest part of the shaft train carries; its
-    stop options must be ones that take the torque away.
+    Its overspeed trip and its torque limit must be at or below what the weakest part of the shaft train carries, and a
+    specimen with magnets must not make more there than the link bears: it is that fast before the drive lets go, and
+    goes on generating. Its stop options must be ones that take the torque away.
     """
     found = []
     name = drive or bench.load_drive
@@ -58,6 +60,13 @@ def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits, *, dri
         found.append(
             f"{name} trips itself only above {limits.overspeed_rpm:g} r/min, but the shaft train carries "
             f"{run.train_speed_rpm:g} r/min: lower the overspeed limit in the drive."
+        )
+    made_v, rating_v = run.generated_v_per_rpm * limits.overspeed_rpm, bench.dc_link.component_rating_v
+    if made_v > rating_v:
+        found.append(
+            f"{name} trips itself only above {limits.overspeed_rpm:g} r/min, where the specimen makes {made_v:.4g} V "
+            f"(peak, line to line), but the weakest link component bears {rating_v:g} V: lower the overspeed limit in "
+            f"the drive to {math.floor(rating_v / run.generated_v_per_rpm):d} r/min."
         )
     if not 0.0 < limits.torque_limit_nm <= run.train_torque_nm:
         found.append(

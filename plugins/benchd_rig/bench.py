@@ -92,7 +92,9 @@ class Bench:
         self.load_drive = LoadDrive(
             shaft=plant,
             rating=DriveRating(
-                rated_torque_nm=specimen.bench.load_machine.rated_torque_nm, ambient_degc=plant.ambient_degc
+                rated_torque_nm=specimen.bench.load_machine.rated_torque_nm,
+                overspeed_rpm=specimen.bench.overspeed_rpm,
+                ambient_degc=plant.ambient_degc,
             ),
         )
         self.motor_drive = _motor_drive(plant)
@@ -207,7 +209,8 @@ def _motor_drive(plant: Plant) -> MotorDrive | None:
     converter = plant.specimen.bench.converter
     if converter is None:
         return None
-    return MotorDrive(converter=plant, rating=motor_drive_rating(plant.specimen.rating, converter))
+    rating = motor_drive_rating(plant.specimen.rating, converter, overspeed_rpm=plant.specimen.bench.overspeed_rpm)
+    return MotorDrive(converter=plant, rating=rating)
 
 
 def devices_of(specimen: Specimen) -> tuple[str, ...]:

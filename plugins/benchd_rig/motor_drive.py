@@ -11,7 +11,7 @@ from benchd_rig.commands import MotorDriveCommand
 from benchd_rig.specimen import ConverterModel, Rating
 
 _OWN_TORQUE_PERMILLE = 1500
-_OVER_VOLTAGE_RATIO = 1.35  # of the specimen's rated link voltage
+_OVER_VOLTAGE_RATIO = 1.2  # of the specimen's rated link voltage: below what the link's capacitors bear
 
 
 class Converter(Protocol):
@@ -67,11 +67,12 @@ class MotorDrive(AxisDrive):
         super().__init__(axis=_MotorAxis(converter), rating=rating)
 
 
-def motor_drive_rating(plate: Rating, converter: ConverterModel) -> DriveRating:
+def motor_drive_rating(plate: Rating, converter: ConverterModel, *, overspeed_rpm: float) -> DriveRating:
     """What a person enters when the drive is commissioned for a specimen: rated values from its plate."""
     return DriveRating(
         rated_torque_nm=plate.torque_nm,
         rated_current_a=plate.current_a,
+        overspeed_rpm=overspeed_rpm,
         own_torque_permille=_OWN_TORQUE_PERMILLE,
         least_link_v=converter.least_link_v,
         over_voltage_v=_OVER_VOLTAGE_RATIO * plate.voltage_v,

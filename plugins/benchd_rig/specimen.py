@@ -194,6 +194,7 @@ class BenchModel(_Section):
     """The bench around the specimen. A brushless one needs a converter and has an analyser behind it."""
 
     ambient_degc: float
+    overspeed_rpm: Positive = 6000.0  # above it either drive trips by itself
     supply: SupplyModel
     sink: SinkModel
     link: LinkModel

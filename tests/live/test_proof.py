@@ -87,3 +87,15 @@ def test_options_that_take_the_torque_away_are_accepted(disable: int, fault: int
 def test_a_drive_that_is_named_is_named_in_the_objection() -> None:
     (sentence,) = drive_objections(PLAN, RUN, replace(DRIVE, disable_option=2), drive=PortRef("motor_drive", "axis"))
     assert sentence.startswith("motor_drive.axis has disable option 2")
+
+
+def test_the_drives_overspeed_must_not_let_the_magnets_make_more_than_the_link_bears() -> None:
+    run = replace(RUN, generated_v_per_rpm=0.01)
+    plan = replace(PLAN, dc_link=replace(PLAN.dc_link, component_rating_v=59.99))
+    (sentence,) = drive_objections(plan, run, DRIVE, drive=PortRef("motor_drive", "axis"))
+    assert sentence == (
+        "motor_drive.axis trips itself only above 6000 r/min, where the specimen makes 60 V (peak, line to line), but "
+        "the weakest link component bears 59.99 V: lower the overspeed limit in the drive to 5999 r/min."
+    )
+    assert drive_objections(plan, run, replace(DRIVE, overspeed_rpm=5999.0)) == []
+    assert drive_objections(plan, RUN, DRIVE) == []  # a specimen that generates nothing

@@ -47,7 +47,7 @@ def programme(kinds: tuple[str, ...]) -> str:
 SPEED_LIMIT_RPM = 1500.0
 # Beyond the limit a machine at its peak torque goes on for the limit's delay, a reading, a tick and the stop's orders.
 FASTEST_RPM = 1.1 * SPEED_LIMIT_RPM + 27_000.0 * 0.06
-DRIVES_TRIP_RPM = 6100.0  # all that holds a shaft whose own encoder says nothing
+DRIVES_TRIP_RPM = 5600.0  # all that holds a shaft whose own encoder says nothing
 BACKWARDS_RPM = 300.0  # the programme's own bound
 STILL_RPM = 20.0
 LOOK_S = 0.005

@@ -147,7 +147,7 @@ def test_a_link_beyond_60_v_has_a_supply_and_a_sink_that_reach_it(clock):
     assert high.identities["sink"].split(",")[1] == "QL400-30"
     assert high.supply.rating.max_voltage_v > 300.0
     assert high.sink.rating.max_voltage_v > 300.0
-    assert high.motor_drive.rating.over_voltage_v == pytest.approx(405.0)
+    assert high.motor_drive.rating.over_voltage_v == pytest.approx(360.0)
 
 
 @pytest.mark.parametrize("name", ["phases_swapped", "analyser_lead_open"])
@@ -178,7 +178,7 @@ async def test_the_control_socket_reaches_the_new_devices_and_faults(pump):
     assert pump.plant.faults.sink_dead
     await ask(control, do="commission", device="motor_drive", overspeed_rpm=3500.0, own_torque_permille=1100)
     assert pump.registers["motor_drive"].read_holding_registers(114, 3) == [0, 35_000, 1100]
-    assert pump.load_drive.rating.overspeed_rpm == 6000.0
+    assert pump.load_drive.rating.overspeed_rpm == 5500.0
     await ask(control, do="trip", device="motor_drive")
     truth = (await ask(control, do="truth"))["truth"]
     assert truth["motor_drive_state"] == "fault"

@@ -78,7 +78,7 @@ def test_a_torque_is_followed_in_house_sign_and_bounded_by_the_drive_itself():
         twin = twin_drivers("pump_48v", seed=1)
         [axis] = await opened(twin, "motor_drive.axis")
         limits = await axis.read_limits()
-        assert (limits.overspeed_rpm, limits.rated_torque_nm) == (6000.0, 2.39)
+        assert (limits.overspeed_rpm, limits.rated_torque_nm) == (5500.0, 2.39)
         assert limits.torque_limit_nm == pytest.approx(1.5 * 2.39)
         with pytest.raises(OutOfRange, match="motor_drive was to be given a torque of 4"):
             await axis.follow_torque(4.0, speed_limit_rpm=1000.0)
