@@ -91,10 +91,10 @@ def test_it_lets_go_above_its_own_overspeed_and_not_below(axis):
 def test_a_link_that_braking_lifts_too_high_makes_it_let_go_and_keeps_it_in_fault_while_it_stays(axis):
     axis.motor.motor_speed_rpm = 2000.0
     axis.enable(mode=9)
-    axis.motor.link_v = 64.0
+    axis.motor.link_v = 57.0  # 1.2 times 48 V are 57.6 V
     axis.runs(0.01)
     assert axis.drive.state is DriveState.OPERATION_ENABLED
-    axis.motor.link_v = 66.0
+    axis.motor.link_v = 58.0
     axis.runs(0.001)
     assert (axis.drive.state, axis.drive.fault_code) == (DriveState.FAULT, OVER_VOLTAGE_FAULT)
     assert not axis.motor.motor_drive.power_stage_on
