@@ -109,7 +109,8 @@ class Admission:
             asked = CommandName(name)
         except ValueError:
             sentence = f"There is no command of that name: choose one of {', '.join(CommandName)}."
-            return self._refuse(name, "", to, Code.UNKNOWN_COMMAND, sentence)
+            id_, client = _who(arrived.payload)
+            return self._refuse(name, id_, self._else_to(client, to), Code.UNKNOWN_COMMAND, sentence)
         try:
             command = MODELS[asked].model_validate_json(arrived.payload)
         except (ValidationError, ValueError, RecursionError) as error:

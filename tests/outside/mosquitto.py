@@ -42,8 +42,9 @@ class Mosquitto:
     def configure(self, extra: str) -> None:
         """From the next start on."""
         anonymous = "" if "allow_anonymous" in extra else "allow_anonymous true\n"
+        persistence = "" if "persistence" in extra else "persistence false\n"
         self._config.write_text(
-            f"listener {self.port} {self.host}\nset_tcp_nodelay true\npersistence false\n{anonymous}{extra}\n"
+            f"listener {self.port} {self.host}\nset_tcp_nodelay true\n{persistence}{anonymous}{extra}\n"
         )
 
     @property
