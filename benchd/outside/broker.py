@@ -15,7 +15,7 @@ from typing import NoReturn
 from benchd.outside.admission import Arrived
 from benchd.outside.bounded import Bounded
 from benchd.outside.commands import FREE_STOPS
-from benchd.outside.connection import FAILURE, Connection, ConnectionGone
+from benchd.outside.connection import FAILURE, UNREADABLE, Connection, ConnectionGone
 from benchd.outside.outbox import Outbox, Outgoing
 from benchd.outside.topics import Topics
 
@@ -31,6 +31,9 @@ STOPS, STOPS_BYTES = 64, 2**18
 COMMANDS_PER_S, COMMANDS_AT_ONCE = 500.0, 100.0  # more than any person and tool; the rest of a flood is dropped
 # What a broker refuses for the message itself (MQTT 5, 3.4.2.1 and 4.13): it would refuse it for ever.
 HOPELESS = frozenset({0x90, 0x95, 0x99})
+# These may be taken another time; anything else is given up after so many attempts, not to keep the rest for ever.
+NOT_YET = frozenset({0x87, 0x97})  # not authorised, quota exceeded
+ATTEMPTS = 10
 PROPERTIES_BYTES = 64  # of a packet, beside topic, payload and correlation data
 
 
@@ -74,7 +77,7 @@ class Broker:
         self.connections = 0
         self.arrived = 0
         self.unreadable = 0
-        self.unacknowledged = 0  # refused or lost on the way; replies and the spool's messages are sent again
+        self.unacknowledged = 0  # attempts that the broker refused; what is in the spool is sent again
         self.name = f"The broker at {settings.host}:{settings.port}"
         self._settings = settings
         self._tls = None if settings.ca_file is None else ssl.create_default_context(cafile=settings.ca_file)
@@ -94,6 +97,7 @@ class Broker:
         self._on_the_way: dict[int, tuple[Outgoing, float]] = {}
         self._told: bool | None = None
         self._told_refused: set[str] = set()
+        self._kept_attempts = 0
         self._kept_wait_s = SHORTEST_WAIT_S
         self._kept_again_mono_s = 0.0
         self._pinged_mono_s = 0.0
@@ -226,6 +230,7 @@ class Broker:
             return
         self._told_refused.discard(_way(one))
         if one.kept is not None:
+            self._kept_attempts = 0
             self._kept_wait_s = SHORTEST_WAIT_S
             self._outbox.spool.forget(one.kept)
         elif one.retain:
@@ -236,10 +241,12 @@ class Broker:
     def _refused(self, one: Outgoing, code: int) -> None:
         """Not taken. What may be taken another time stays in the spool; the rest is gone, and counted."""
         self.unacknowledged += 1
-        if one.kept is not None and code in HOPELESS:
-            self._outbox.spool.forget(one.kept, refused=True)
-            self._wake.set()
-        elif one.kept is not None:
+        if one.kept is not None:
+            self._kept_attempts += code not in NOT_YET
+            if code in HOPELESS or self._kept_attempts >= ATTEMPTS:
+                self._kept_attempts = 0
+                self._outbox.spool.forget(one.kept, refused=True)
+                self._wake.set()
             self._kept_again_mono_s = asyncio.get_running_loop().time() + self._kept_wait_s
             self._kept_wait_s = min(2.0 * self._kept_wait_s, LONGEST_WAIT_S)
         elif one.retain:
@@ -255,12 +262,13 @@ class Broker:
         """What was on the way when the connection was lost may have arrived or not: replies go once more."""
         ways = [one for one, _ in self._on_the_way.values()]
         self._on_the_way.clear()
-        self.unacknowledged += len(ways)
+        # a broker may end the connection for one message, and would do it every time: mosquitto 2.0.11 refuses what is
+        # beyond its message_size_limit with a reason code that an acknowledgement cannot have
+        blamed = ways[0] if ways and reason in HOPELESS | {UNREADABLE} else None
         for one in reversed(ways):
-            if reason in HOPELESS:
-                if one.kept is not None:
-                    self._outbox.spool.forget(one.kept, refused=True)
-            elif one.kept is None and not one.retain:
+            if one is blamed and one.kept is not None:
+                self._refused(one, reason)
+            elif one is not blamed and one.kept is None and not one.retain:
                 self._outbox.return_reply(one)
 
     async def _leave(self, wire: Connection) -> None:

@@ -28,6 +28,7 @@ SOCKET_BYTES = (
 )
 LONGEST_PACKET_BYTES = 2**18  # a broker keeps greater ones to itself (MQTT 5, 3.1.2.11.4)
 UNCONFIRMED_INCOMING = 64
+UNREADABLE = 0x82  # protocol error (MQTT 5, 2.4): the broker's or ours
 FAILURE = 0x80  # reason codes from here on are failures (MQTT 5, 2.4)
 
 
@@ -72,7 +73,7 @@ class Connection:
     ) -> None:
         self._loop = asyncio.get_running_loop()
         self.gone: asyncio.Future[str] = self._loop.create_future()
-        self.reason = 0  # of a disconnection, where the broker gave one
+        self.reason = 0  # reason code of the end, where there is one
         self.heard_mono_s = self._loop.time()
         self.unreadable = 0  # messages whose topic is no text
         self.window = 65_535  # unacknowledged messages that the broker takes (Receive Maximum)
@@ -281,7 +282,8 @@ class Connection:
         try:
             step()
         except Exception as error:  # noqa: BLE001 - paho raises what it runs into
-            self._lost(f"{self._name} sends what cannot be read ({type(error).__name__}: {error})")
+            self.reason = UNREADABLE
+            self._lost(f"{self._name} sends what is no sound MQTT 5 ({type(error).__name__}: {error})")
 
     def _lost(self, sentence: str) -> None:
         if not self.gone.done():
@@ -311,11 +313,14 @@ class Connection:
     def _on_disconnect(
         self, _client: paho.Client, _: object, flags: paho.DisconnectFlags, code: ReasonCode, _properties: object
     ) -> None:
-        self.reason = code.value
         if flags.is_disconnect_packet_from_server:
+            self.reason = code.value
             self._lost(f"{self._name} ended the connection ({code})")
+        elif code.value == UNREADABLE:
+            self.reason = UNREADABLE
+            self._lost(f"{self._name} sends what is no sound MQTT 5")
         else:
-            self._lost(f"The connection to {self._name} was lost")
+            self._lost(f"{self._name} closed the connection")
 
     def _on_subscribed(
         self, _client: paho.Client, _: object, mid: int, codes: list[ReasonCode], _properties: object
