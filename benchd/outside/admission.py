@@ -93,7 +93,7 @@ class Admission:
     repeated: int = 0
     admitted: int = 0
     _known: OrderedDict[tuple[str, str], _Known] = field(default_factory=OrderedDict)
-    _told_no: OrderedDict[tuple[str, str], _Known] = field(default_factory=OrderedDict)
+    _told_no: OrderedDict[bytes, Reply] = field(default_factory=OrderedDict)
 
     def consider(self, arrived: Arrived) -> Admitted | Answered:
         """What becomes of a message on a command topic. Never raises, whatever the message."""
@@ -140,9 +140,12 @@ class Admission:
 
     def _judge(self, name: CommandName, command: AnyCommand, to: Return, digest: bytes) -> Admitted | Answered:
         now = self.utc_now()
+        told_no = self._told_no.get(digest)
+        if told_no is not None:
+            self.repeated += 1
+            return Answered(to=to, reply=told_no, code=told_no.code)
         who = (command.client, command.id)
-        told_no = self._told_no.get(who)
-        known = self._known.get(who) or (told_no if told_no is not None and told_no.digest == digest else None)
+        known = self._known.get(who)
         again = name in FREE_STOPS and known is not None and (known.digest != digest or known.over(now))
         if known is not None and not again:  # a stop that was asked before is no reason not to stop now
             if known.digest != digest:
@@ -155,16 +158,19 @@ class Admission:
         if refused is None and not room and name not in FREE_STOPS:
             refused = (Code.BUSY, "More commands came at once than can be remembered: wait a minute.")
         if refused is not None:
-            answered = self._refuse(name, command.id, to, *refused)
-            self._told_no[who] = _Known(digest=digest, valid_until=now, reply=answered.reply)
-            while len(self._told_no) > REFUSALS_REMEMBERED:
-                self._told_no.popitem(last=False)
-            return answered
+            return self._remembered(self._refuse(name, command.id, to, *refused), digest)
         if room:  # a stop is obeyed without: obeyed twice it does no harm
             self._known.pop(who, None)
             self._known[who] = _Known(digest=digest, valid_until=_plus(command.issued_at, command.ttl_s, now))
         self.admitted += 1
         return Admitted(name=name, command=command, to=to)
+
+    def _remembered(self, refusal: Answered, digest: bytes) -> Answered:
+        if refusal.reply is not None:
+            self._told_no[digest] = refusal.reply
+        while len(self._told_no) > REFUSALS_REMEMBERED:
+            self._told_no.popitem(last=False)
+        return refusal
 
     def _untimely(self, name: CommandName, command: AnyCommand, now: dt.datetime) -> tuple[Code, str] | None:
         if name in FREE_STOPS:

@@ -88,6 +88,11 @@ BREAKING = {
     "another type within a list": ("meta", alter("$defs/GroupMeta/properties/channels/items/type", "integer")),
     "another type of values": ("data", alter("properties/values/additionalProperties", {"type": "number"})),
     "no null any more": ("state", alter("properties/permit", {"type": "boolean", "default": None})),
+    "another type beside": ("state", grown("properties/permit/anyOf", {"type": "string"})),
+    "a default that only looks alike": (
+        "meta",
+        lambda s: s["$defs"]["ChannelMeta"]["properties"]["zeroed"].update(default=0),
+    ),
     "null now": ("data", alter("properties/seq", {"anyOf": [{"type": "integer"}, {"type": "null"}]})),
     "a number that is whole now": ("meta", alter("properties/tick_hz/type", "integer")),
     "another bound": ("state", alter("$defs/Progress/properties/done_ratio/maximum", 100.0)),
