@@ -5,7 +5,7 @@ the stricter one may act later or more gently.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from benchd.settings.bench import Bench, Motor, Programme, Setup
@@ -25,6 +25,7 @@ Kind = Literal["low", "high", "stale"]
 AT_ONCE_S = 0.02
 FUSE_DELAY_S = 0.5
 WARMING_DELAY_S = 1.0
+DRIVES_SPEEDS = ("drive_speed", "motor_drive_speed")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +60,9 @@ class _Rating:
 def limit_sources(bench: Bench, motor: Motor, setup: Setup, programme: Programme) -> tuple[LimitSource, ...]:
     """Every bound: those of the bench file, those that follow from ratings, then the programme's own.
 
-    Raises `SettingsError` where a rating bounds a channel that the bench does not have (nothing would watch it), where
-    the programme's limits are wider than what holds without them, or where low and high bounds leave nothing between.
+    A cut on shaft_speed is one on the drives' own speeds, too. Raises `SettingsError` where a rating bounds a channel
+    that the bench does not have (nothing would watch it), where the programme's limits are wider than what holds
+    without them, or where low and high bounds leave nothing between.
     """
     ratings = tuple(_ratings(bench, motor, setup))
     _refuse_unwatched(bench, ratings)
@@ -71,7 +73,19 @@ def limit_sources(bench: Bench, motor: Motor, setup: Setup, programme: Programme
     own = tuple(_of_tables(programme.document, programme.limits, bench))
     _refuse_wider(bench, programme, held)
     _refuse_contradiction(programme, (*held, *own))
-    return (*held, *own)
+    return (*held, *own, *_carried(bench, (*held, *own)))
+
+
+def _carried(bench: Bench, sources: Iterable[LimitSource]) -> Iterator[LimitSource]:
+    """The cuts on shaft_speed, on each drive's own speed too: an encoder may be lost.
+
+    What is milder stays with the encoder, which says it once.
+    """
+    for source in sources:
+        if (source.channel, source.reaction) == ("shaft_speed", "cut") and source.kind != "stale":
+            for channel in DRIVES_SPEEDS:
+                if channel in bench.channel_by_name:
+                    yield replace(source, channel=channel, origin=f"{source.origin}, for shaft_speed")
 
 
 # --- bounds said outright

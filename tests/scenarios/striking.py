@@ -47,7 +47,6 @@ def programme(kinds: tuple[str, ...]) -> str:
 SPEED_LIMIT_RPM = 1500.0
 # Beyond the limit a machine at its peak torque goes on for the limit's delay, a reading, a tick and the stop's orders.
 FASTEST_RPM = 1.1 * SPEED_LIMIT_RPM + 27_000.0 * 0.06
-DRIVES_TRIP_RPM = 5600.0  # all that holds a shaft whose own encoder says nothing
 BACKWARDS_RPM = 300.0  # the programme's own bound
 STILL_RPM = 20.0
 LOOK_S = 0.005
@@ -117,7 +116,6 @@ class Case:
     from_start: bool = False  # after_s counts from Start
     second: str = ""
     between_s: float = 0.0
-    blind: bool = False  # the encoder is lost: the programme's limit is on nothing that is still read
     from_stop: bool = False  # the second one counts from the moment at which the bench began to stop
 
 
@@ -251,7 +249,7 @@ async def _watched(bench: OnTwin, seen: Seen) -> None:
 
 def _judge(bench: OnTwin, case: Case, seen: Seen) -> None:
     stopping = bench.live.plan.stopping
-    if seen.fastest_rpm > (DRIVES_TRIP_RPM if case.blind else FASTEST_RPM):
+    if seen.fastest_rpm > FASTEST_RPM:
         seen.wrong.append(f"turned at {seen.fastest_rpm:.0f} r/min")
     if seen.backwards_rpm > BACKWARDS_RPM:
         seen.wrong.append(f"turned backwards at {seen.backwards_rpm:.0f} r/min")

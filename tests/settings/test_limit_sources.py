@@ -46,6 +46,28 @@ def test_every_bound_of_every_file_is_there_with_its_origin(site: Any, registry:
     assert found == said
 
 
+@pytest.mark.parametrize("channel", ["drive_speed", "motor_drive_speed"])
+def test_the_cuts_on_the_shafts_speed_hold_for_the_drives_own_speeds_too(
+    site: Any, registry: Registry, channel: str
+) -> None:
+    """Without an encoder a limit on shaft_speed alone bounds nothing."""
+    text = site.bench.read_text(encoding="utf-8")
+    table = f'[channels.{channel}]\nsource = "brake.axis.speed_rpm"\nunit = "r/min"\nage_limit_s = 0.1\n'
+    first = text.index("[channels.")
+    site.bench.write_text(text[:first] + table + text[first:], encoding="utf-8")
+    sources = sources_of(site, registry)
+    found = {(one.kind, one.value, one.delay_s) for one in sources if one.channel == channel}
+    cuts = {
+        (one.kind, one.value, one.delay_s)
+        for one in sources
+        if one.channel == "shaft_speed" and one.reaction == "cut" and one.kind != "stale"
+    }
+    assert found == cuts
+    assert ("high", 4000.0, 0.02) in found  # the programme's own
+    origins = {one.origin for one in sources if one.channel == channel}
+    assert "programmes/acceptance.toml:13 limits.high, for shaft_speed" in origins
+
+
 def test_delay_and_reaction_come_from_the_limit_and_warnings_only_warn(site: Any, registry: Registry) -> None:
     by_origin = {one.origin: one for one in sources_of(site, registry)}
     high = by_origin["benches/small.toml:75 limits.high"]
