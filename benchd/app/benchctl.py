@@ -4,14 +4,8 @@ Exit status: 0 done, or a specimen accepted; 1 refused, failed or stopped; 2 usa
 5 undecided; 69 nobody answers (sysexits' EX_UNAVAILABLE).
 """
 
-import asyncio
-import getpass
-import re
-import socket
 import sys
-import uuid
-from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, NoReturn, cast
@@ -19,21 +13,27 @@ from typing import Annotated, NoReturn, cast
 import typer
 
 from benchd.app import heard
+from benchd.app.access import (
+    USAGE,
+    Access,
+    BenchOption,
+    BrokerOption,
+    JsonOption,
+    NameOption,
+    PasswordOption,
+    UserOption,
+    fail,
+    reach,
+)
 from benchd.app.run_followed import FollowedRun, Status
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.voice import Voice
-from benchd.outside.client import BenchClient, WrongArguments
-from benchd.outside.client_wire import ClientError
+from benchd.outside.client import BenchClient
 from benchd.outside.commands import FREE_STOPS, Code, CommandName, Fits, KnownFiles, Reply
-from benchd.outside.control_kept import NoControl
-from benchd.outside.topics import LONGEST_NAME
 
-USAGE = 2
-PORT = 1883  # the port registered for MQTT
 KEEP_S = 3600  # how long the broker keeps announcements for a client that follows a run
 # typer carries a click of its own and gives this class no public name
 UsageError = cast("type[Exception]", typer.BadParameter.__mro__[1])
-Job = Callable[[BenchClient, Voice], Awaitable[int]]
 
 app = typer.Typer(
     name="benchctl",
@@ -44,38 +44,9 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-BrokerOption = Annotated[
-    str, typer.Option("--broker", metavar="HOST[:PORT]", envvar="BENCHCTL_BROKER", help="Where the MQTT broker is.")
-]
-BenchOption = Annotated[
-    str | None, typer.Option("--bench", metavar="NAME", envvar="BENCHCTL_BENCH", help="Which bench; else the only one.")
-]
-NameOption = Annotated[
-    str | None, typer.Option("--name", metavar="NAME", envvar="BENCHCTL_NAME", help="Who asks; else user and computer.")
-]
-UserOption = Annotated[
-    str | None, typer.Option("--username", envvar="BENCHCTL_USERNAME", help="Whom the broker knows.")
-]
-PasswordOption = Annotated[
-    Path | None,
-    typer.Option("--password-file", envvar="BENCHCTL_PASSWORD_FILE", help="A file whose first line is the password."),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for programs.")]
 ProgrammeName = Annotated[str, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
 MotorName = Annotated[str, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
 SetupName = Annotated[str, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Access:
-    """Which bench to reach and how."""
-
-    broker: str
-    bench: str | None
-    name: str | None
-    username: str | None
-    password_file: Path | None
-    as_json: bool
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -105,12 +76,6 @@ def _usage_sentence(error: Exception) -> str:
     return f"{words.rstrip('.')}: see {'benchctl' if context is None else context.command_path} --help."
 
 
-def fail(sentence: str, status: int) -> NoReturn:
-    """End with one sentence on standard error."""
-    tell(heard.plain(sentence))
-    raise typer.Exit(status)
-
-
 def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over so
     if asked:
         say(f"benchctl {version('benchd')}")
@@ -129,66 +94,6 @@ def benchctl(
     Exit status: 0 done, or accepted; 1 refused, failed or stopped; 2 usage; 3 tripped or aborted; 4 rejected;
     5 undecided; 69 nobody answers.
     """
-
-
-def reach(access: Access, job: Job, *, data: bool = False, keep_s: int = 0) -> NoReturn:
-    """Do a job with a client of the bench and exit with its status; whatever keeps it from that is one sentence."""
-    host, port = _host_and_port(access.broker)
-    password = _password(access.password_file)
-
-    async def whole() -> int:
-        async with BenchClient(
-            host,
-            port,
-            bench=access.bench,
-            client=access.name or _own_name(),
-            username=access.username,
-            password=password,
-            data=data,
-            keep_s=keep_s,
-        ) as client:
-            return await job(client, Voice(as_json=access.as_json))
-
-    try:
-        status = asyncio.run(whole())
-    except WrongArguments as error:
-        fail(str(error), USAGE)
-    except NoControl as error:
-        fail(str(error), Status.FAILED)
-    except ClientError as error:
-        fail(str(error), Status.UNAVAILABLE)
-    raise typer.Exit(status)
-
-
-def _host_and_port(broker: str) -> tuple[str, int]:
-    found = re.fullmatch(r"(\[[^\]]+\]|[^:\[\]]+)(?::(\d{1,5}))?", broker)
-    port = PORT if found is None or found[2] is None else int(found[2])
-    if found is None or not 0 < port < 65536:
-        fail(f"--broker {broker} is not HOST or HOST:PORT, such as bench-pc:1883.", USAGE)
-    return found[1].strip("[]"), port
-
-
-def _password(file: Path | None) -> str | None:
-    if file is None:
-        return None
-    try:
-        lines = file.read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "it is no text in UTF-8"
-        fail(f"--password-file {file} cannot be read ({why}): give a file whose first line is the password.", USAGE)
-    if not lines:
-        fail(f"--password-file {file} is empty: its first line must be the password.", USAGE)
-    return lines[0]
-
-
-def _own_name() -> str:
-    """Who asks: user and computer as a topic's name, and a few characters that make it one of its kind."""
-    try:
-        user = getpass.getuser()
-    except (OSError, KeyError):
-        user = "somebody"
-    words = re.sub(r"[^A-Za-z0-9_.-]+", "-", f"{user}-{socket.gethostname()}").lstrip("-._") or "somebody"
-    return f"{words[: LONGEST_NAME - 5]}-{uuid.uuid4().hex[:4]}"
 
 
 # what changes nothing
@@ -216,6 +121,51 @@ def status(
         return Status.DONE if state.online else Status.UNAVAILABLE
 
     reach(access, look)
+
+
+@app.command(short_help="Watch the bench live.")
+def live(
+    *,
+    once: Annotated[bool, typer.Option("--once", help="Print what is to be seen now and end.")] = False,
+    svg: Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="With --once: draw it as SVG.")] = None,
+    broker: BrokerOption = "localhost",
+    bench: BenchOption = None,
+    name: NameOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show state, permit, run, channels with their limits, and warnings until `q`; it commands nothing.
+
+    Without a terminal it prints a line a second, with --json everything that is heard.
+    """
+    from benchd.app.live_view import LiveView  # noqa: PLC0415 - the drawing is loaded where something is drawn
+
+    access = Access(
+        broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+    )
+    if svg is not None and not once:
+        fail("--svg draws one moment: give --once too.", USAGE)
+
+    async def watch(client: BenchClient, voice: Voice) -> int:
+        view = LiveView(client, voice)
+        if not once:
+            await view.show()
+            return Status.DONE
+        drawn = await view.once(svg=svg is not None)
+        say(drawn if svg is None else _written(svg, drawn))
+        return Status.DONE
+
+    reach(access, watch, data=True)
+
+
+def _written(file: Path, drawn: str) -> str:
+    """Where the picture is, after it was written there."""
+    try:
+        file.write_text(drawn, encoding="utf-8")
+    except OSError as error:
+        fail(f"{file} cannot be written ({error.strerror}): name a file in a folder that is there.", Status.FAILED)
+    return str(file)
 
 
 @app.command(short_help="Which files a run may name.")

@@ -30,12 +30,17 @@ def sound_streams() -> None:
             reconfigure(errors="replace")
 
 
-def say(text: str) -> None:
-    """Text on standard output. One that nobody reads any more or that is full changes nothing about what was done."""
+def say(text: str) -> bool:
+    """Text on standard output. One that nobody reads any more or that is full changes nothing about what was done.
+
+    Returns False then, for whoever has nothing else to do than to say something.
+    """
     try:
         print(text, flush=True)  # noqa: T201 - this is the command line
     except OSError:
         _hush("stdout")
+        return False
+    return True
 
 
 def tell(sentence: str) -> None:

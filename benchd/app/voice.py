@@ -21,13 +21,14 @@ class Voice:
         self.as_json = as_json
         self._moving = not as_json and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
         self._shown = ""
+        self.unheard = False  # nobody reads standard output any more
 
     def line(self, text: str) -> None:
         """A line for people; programs do not get it."""
         if self.as_json:
             return
         self.progress("")
-        say(text)
+        self.unheard |= not say(text)
 
     def sentence(self, text: str) -> None:
         """Something that went wrong or that a person must know now."""
@@ -39,7 +40,7 @@ class Voice:
         if not self.as_json:
             return
         fields = content.model_dump(mode="json") if isinstance(content, BaseModel) else content
-        say(json.dumps({"kind": kind, **fields}, ensure_ascii=False))
+        self.unheard |= not say(json.dumps({"kind": kind, **fields}, ensure_ascii=False))
 
     def whole(self, content: BaseModel | Mapping[str, object]) -> None:
         """The one JSON object that is the answer of a command; people do not get it."""
