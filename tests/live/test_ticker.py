@@ -54,6 +54,7 @@ async def ticks_of(ticker: Ticker, count: int, body: Callable[[int], None] = lam
     return ticks
 
 
+@pytest.mark.wires
 async def test_real_ticks_stand_on_a_grid_and_come_after_their_deadline():
     began_s = time.monotonic()
     seen_s: list[float] = []
@@ -68,6 +69,7 @@ async def test_real_ticks_stand_on_a_grid_and_come_after_their_deadline():
     assert sorted(tick.lateness_s for tick in ticks)[20] < 0.005  # even a loaded machine wakes within a period
 
 
+@pytest.mark.wires
 async def test_deadlines_that_pass_while_the_loop_is_held_are_counted_not_made_up_for():
     def body(place: int) -> None:
         if place == 1:
@@ -170,6 +172,7 @@ def test_virtual_deadlines_are_counted_whatever_holds_the_loop(rate_hz: float, s
     run_virtual(story(), start_mono_s=start_s)
 
 
+@pytest.mark.wires
 def test_a_timer_counts_its_expirations_and_closes_twice():
     period_ns = 1_000_000
     timer = TimerFd(first_ns=time.monotonic_ns() + period_ns, period_ns=period_ns)

@@ -174,6 +174,7 @@ def fill(pipe: Pipe) -> int:
     return filled
 
 
+@pytest.mark.wires
 async def test_a_full_pipe_never_holds_up_the_event_loop_and_the_lines_come_later(pipe: Pipe) -> None:
     filled = fill(pipe)
     log = configure(pipe, capacity_lines=50)

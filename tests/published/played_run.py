@@ -110,10 +110,10 @@ class TruthTeller(threading.Thread):
 
 
 def benchd(*arguments: str, runtime: Path) -> subprocess.CompletedProcess[str]:
-    """The command as anyone could type it, with a place of its own for the bench's lock: several run at once."""
+    """The command as anyone could type it, without a broker; the bench's lock has a place of its own: several run."""
     return subprocess.run(
         [sys.executable, "-m", "benchd.app.command_line", *arguments],
-        env={**os.environ, "RUNTIME_DIRECTORY": str(runtime)},
+        env={**os.environ, "RUNTIME_DIRECTORY": str(runtime), "BENCHD_BROKER": "off"},
         capture_output=True,
         text=True,
         check=False,

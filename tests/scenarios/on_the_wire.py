@@ -113,12 +113,22 @@ def a_bench(specimen: str = "vent_flap_24v") -> Iterator[tuple[Mapping[str, Any]
 class Daemon:
     """`benchd serve` in a process of its own, its log read by a thread unless `unread`."""
 
-    def __init__(self, arguments: list[str], *, runtime: Path, unread: bool = False, **streams: Any) -> None:
+    def __init__(
+        self,
+        arguments: list[str],
+        *,
+        runtime: Path,
+        unread: bool = False,
+        chain_within_s: float | None = None,
+        **streams: Any,
+    ) -> None:
         command = [sys.executable, "-m", "benchd.app.command_line", "serve", *arguments]
         streams = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, **streams}
-        self.process = subprocess.Popen(
-            command, env={**os.environ, "RUNTIME_DIRECTORY": str(runtime)}, text=True, **streams
-        )
+        # a broker that happens to run on this machine hears nothing of it, unless the arguments name one
+        environment = {**os.environ, "RUNTIME_DIRECTORY": str(runtime), "BENCHD_BROKER": "off"}
+        if chain_within_s is not None:
+            environment["BENCHD_CHAIN_WITHIN_S"] = str(chain_within_s)
+        self.process = subprocess.Popen(command, env=environment, text=True, **streams)
         self.events: list[dict[str, Any]] = []
         self.sentences: list[str] = []
         self._news = threading.Condition()

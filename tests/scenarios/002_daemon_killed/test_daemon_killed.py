@@ -11,6 +11,7 @@ from benchd.records import Ending, RecordsError, read_events, read_samples, reco
 from tests.scenarios.on_the_wire import a_run, at_rest, the_folder
 
 pytestmark = pytest.mark.wires
+CHAIN_WITHIN_S = 3.0  # nobody comes to reset it
 FLUSHED_WITHIN_S = 1.5  # every half second, and a busy machine
 
 
@@ -46,9 +47,10 @@ def test_a_killed_daemon_leaves_a_bench_that_comes_to_rest_and_a_folder_that_ope
     assert [event["after"] for event in read_events(folder) if event["event"] == "state"] == ["Execute"]
     assert verify(folder) == []
 
-    again = daemon(a_run(tmp_path, listening))
+    again = daemon(a_run(tmp_path, listening), chain_within_s=CHAIN_WITHIN_S)
     status, said = again.end()
     assert (status, said) == (1, "")
+    assert again.seen("waiting_for_chain", seconds=CHAIN_WITHIN_S)
     (sentence,) = again.sentences
     assert "safety chain" in sentence  # only the button at the bench closes it again
     assert not control.truth()["supply_output_on"]

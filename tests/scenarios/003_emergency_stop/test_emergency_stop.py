@@ -6,6 +6,7 @@ from benchd.records import read_ending, read_events, verify
 from tests.scenarios.on_the_wire import a_run, at_rest, the_folder
 
 pytestmark = pytest.mark.wires
+CHAIN_WITHIN_S = 3.0  # nobody comes to release and reset it
 
 
 @pytest.mark.parametrize(
@@ -35,9 +36,10 @@ def test_what_a_person_does_at_the_bench_ends_the_run_as_tripped_with_its_cause(
 
 def test_nothing_starts_while_the_emergency_stop_is_pressed(daemon, listening, control, tmp_path) -> None:
     control.ask("press", button="estop")
-    one = daemon(a_run(tmp_path, listening))
+    one = daemon(a_run(tmp_path, listening), chain_within_s=CHAIN_WITHIN_S)
     status, said = one.end()
     assert (status, said) == (1, "")
+    assert one.seen("waiting_for_chain", seconds=CHAIN_WITHIN_S)
     assert one.sentences == ["The emergency stop is pressed: release it and reset the safety chain at the bench."]
     assert not (tmp_path / "data").exists()
     assert at_rest(control.truth())

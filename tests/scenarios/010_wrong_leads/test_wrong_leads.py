@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.scenarios.on_the_wire import Control, a_bench, at_rest
-from tests.scenarios.short_run import Ended, Told, quick_configs, serve, told
+from tests.scenarios.short_run import Ended, Told, quick_configs, serve, told_here
 
 pytestmark = pytest.mark.wires
 
@@ -131,7 +131,7 @@ def test_a_captured_window_that_is_damaged_is_said_and_costs_nothing_else(
         window.write_bytes(content)
     else:
         window.write_bytes(content[: len(content) // 2])
-    found = told(folder)
+    found = told_here(folder)
     words = "waveforms/test=0_point=1.parquet " + ("is listed in" if damage == "gone" else "differs from its sum in")
     assert words in found.notes()
     assert found.printed(words)

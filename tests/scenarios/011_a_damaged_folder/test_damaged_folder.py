@@ -5,19 +5,28 @@ Results and report both say it, and what was not damaged gives the numbers of th
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from benchd.analysis import monte_carlo
 from benchd.app.paperwork import report_in_subprocess
 from benchd.settings.places import configs_directory
 from tests.app.conftest import PROGRAMME
 from tests.app.ideal_run import record
 from tests.report.pdf_text import Pdf
-from tests.scenarios.short_run import Told, told
+from tests.scenarios.short_run import Told, told_here
 
 UNLOADED, LOADED = 3, 10  # points of the two tests
+
+
+@pytest.fixture(scope="module", autouse=True)
+def quick() -> Iterator[None]:
+    """Few draws for the intervals: nothing here hangs on them."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(monte_carlo, "DRAWS", 1000)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +38,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Told:
     programme.write_text(PROGRAMME, encoding="utf-8")
     files = ("benches/greenhouse.toml", "motors/vent_flap_24v.toml", "setups/vent_flap.toml")
     bench, motor, setup = (str(site / name) for name in files)
-    return told(record((bench, str(programme), motor, setup), place / "data"))
+    return told_here(record((bench, str(programme), motor, setup), place / "data"))
 
 
 @pytest.fixture
@@ -74,7 +83,7 @@ def test_the_sound_folder_has_nothing_to_say(sound: Told) -> None:
 @pytest.mark.parametrize("damage", [cut, flip, Path.unlink])
 def test_either_file_of_samples_gives_all_results(sound: Told, folder: Path, damage: Callable[[Path], None]) -> None:
     damage(folder / "samples.parquet")
-    found = told(folder)
+    found = told_here(folder)
     both_say(found, "samples.parquet is damaged or gone; the samples are read from samples.arrows.")
     assert found.results["tests"] == sound.results["tests"]
 
@@ -82,7 +91,7 @@ def test_either_file_of_samples_gives_all_results(sound: Told, folder: Path, dam
 def test_samples_that_are_cut_off_cost_the_points_behind_the_cut(sound: Told, folder: Path) -> None:
     (folder / "samples.parquet").unlink()
     cut(folder / "samples.arrows")
-    found = told(folder)
+    found = told_here(folder)
     both_say(found, "samples.arrows is cut off", "samples.arrows differs from its sum in SHA256SUMS")
     assert 1 <= len(points(found)) < LOADED
     lost = ", ".join(str(number) for number in range(len(points(found)), LOADED))
@@ -95,7 +104,7 @@ def test_samples_that_are_cut_off_cost_the_points_behind_the_cut(sound: Told, fo
 def test_one_flipped_bit_costs_the_samples_that_it_stands_in_and_no_others(sound: Told, folder: Path) -> None:
     (folder / "samples.parquet").unlink()
     flip(folder / "samples.arrows")
-    found = told(folder)
+    found = told_here(folder)
     both_say(found, "of samples.arrows fail their checksum and are left out.")
     (lost,) = set(range(LOADED)) - set(points(found))
     assert f"Point {lost}: the record holds no samples; nothing is known." in found.notes("load")
@@ -111,7 +120,7 @@ def test_where_nothing_can_be_evaluated_the_report_says_that_its_results_are_old
 ) -> None:
     for name in gone:
         (folder / name).unlink()
-    found = told(folder)
+    found = told_here(folder)
     assert found.results == sound.results
     assert found.printed(f"The results are those of an earlier evaluation, which cannot be repeated now: {gone[0]}")
 
@@ -127,7 +136,7 @@ def test_without_samples_and_results_the_report_says_why_there_are_none(folder: 
 
 def test_results_that_are_gone_are_made_again_byte_for_byte(sound: Told, folder: Path) -> None:
     (folder / "results.json").unlink()
-    assert told(folder).notes() == ""
+    assert told_here(folder).notes() == ""
     assert (folder / "results.json").read_bytes() == (sound.folder / "results.json").read_bytes()
 
 
@@ -136,7 +145,7 @@ def test_damaged_events_cost_the_points_that_they_told_of(
     sound: Told, folder: Path, damage: Callable[[Path], None]
 ) -> None:
     damage(folder / "events.jsonl")
-    found = told(folder)
+    found = told_here(folder)
     both_say(found, "left out.", "events.jsonl differs from its sum in SHA256SUMS")
     lost = sorted(set(range(LOADED)) - set(points(found)))
     assert lost
@@ -148,9 +157,9 @@ def test_damaged_events_cost_the_points_that_they_told_of(
 
 def test_sums_that_are_gone_stay_gone_and_are_said_every_time(folder: Path) -> None:
     (folder / "SHA256SUMS").unlink()
-    first = told(folder)
+    first = told_here(folder)
     both_say(first, "SHA256SUMS is missing")
-    assert told(folder).results == first.results
+    assert told_here(folder).results == first.results
 
 
 def test_a_changed_number_in_the_description_is_said(folder: Path) -> None:
@@ -158,4 +167,4 @@ def test_a_changed_number_in_the_description_is_said(folder: Path) -> None:
     gain = next(one for one in description["channels"] if one["name"] == "dc_voltage")["calibration"]
     gain["gain"] *= 1.001
     (folder / "run.json").write_text(json.dumps(description))
-    both_say(told(folder), "run.json differs from its sum in SHA256SUMS")
+    both_say(told_here(folder), "run.json differs from its sum in SHA256SUMS")
