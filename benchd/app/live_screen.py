@@ -41,7 +41,7 @@ _PICTURE = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {terminal_wid
 <defs><clipPath id="{unique_id}-clip-terminal"><rect width="{terminal_width}" height="{terminal_height}"/></clipPath>
 {lines}</defs>
 <rect width="{terminal_width}" height="{terminal_height}" fill="#181b1f"/>
-<g transform="translate(8, 4)">
+<g transform="translate(9, 4) scale(0.98)">
 {backgrounds}
 <g class="{unique_id}-matrix">{matrix}</g>
 </g>

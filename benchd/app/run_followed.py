@@ -267,10 +267,11 @@ class FollowedRun:
 
     def _judged(self, ended: RunAnnouncement, found: RunAnnouncement | None) -> Status:
         why = heard.plain(ended.why)
-        if ended.ending == "stopped":
+        ending = ended.ending or self._ending_by_state()
+        if ending == "stopped":
             self._voice.sentence(f"The run was stopped: {why or 'nobody said why.'}")
             return Status.FAILED
-        if ended.ending == "aborted":
+        if ending == "aborted":
             self._voice.sentence(f"The run was aborted: {why or 'nobody said why.'}")
             return Status.TRIPPED
         if found is None or found.phase != "evaluated":
@@ -278,6 +279,11 @@ class FollowedRun:
             self._voice.sentence(said or "The run is complete, but its results did not come: see the folder.")
             return Status.FAILED
         return DECIDED.get(found.decision, Status.UNDECIDED)
+
+    def _ending_by_state(self) -> str:
+        """How it ended where the announcement of it was missed."""
+        state = self._client.state()
+        return {"Stopped": "stopped", "Aborted": "aborted"}.get((state and state.state) or "", "complete")
 
     # Ctrl-C
 
