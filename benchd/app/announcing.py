@@ -171,7 +171,7 @@ class Announcer:
             Meta(
                 bench=live.plan.name,
                 session=self._session,
-                software=version("benchd"),
+                software=f"benchd {version('benchd')}",
                 started_utc=self._started_utc,
                 tick_hz=live.plan.tick_hz,
                 channels=tuple(

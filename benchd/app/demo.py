@@ -187,7 +187,7 @@ def running_daemon(command: list[str]) -> Iterator[None]:
         )
         log = _Log(process)
         try:
-            if not log.ready.wait(DAEMON_WITHIN_S) or process.poll() is not None:
+            if not log.told.wait(DAEMON_WITHIN_S) or not log.ready:
                 raise Unavailable(f"The demo's daemon did not come up: {log.last or 'it said nothing'}")
             yield
         finally:
@@ -201,11 +201,12 @@ def running_daemon(command: list[str]) -> Iterator[None]:
 
 
 class _Log:
-    """Reads the daemon's log so that it never stands still; `ready` is set when the devices answer or it has ended."""
+    """Reads the daemon's log so that it never stands still; `told` is set when it is `ready`, or has ended."""
 
     def __init__(self, process: "subprocess.Popen[str]") -> None:
         self._lines = process.stderr
-        self.ready = threading.Event()
+        self.told = threading.Event()
+        self.ready = False
         self.last = ""
         self._thread = threading.Thread(target=self._read, name="daemon's log", daemon=True)
         self._thread.start()
@@ -214,8 +215,9 @@ class _Log:
         for line in self._lines or ():
             self.last = line.strip()
             if '"event": "ready"' in line:
-                self.ready.set()
-        self.ready.set()
+                self.ready = True
+                self.told.set()
+        self.told.set()
 
     def end(self) -> None:
         """Nothing comes any more."""

@@ -53,7 +53,7 @@ max_inflight_count = 100
 def demo_broker() -> Iterator[tuple[str, int]]:
     """Host and port of a broker while the context lasts. Raises `Unavailable` where there is none to start."""
     with tempfile.TemporaryDirectory(prefix="benchd-broker-") as directory:
-        settings, port = Path(directory) / "broker.conf", free_port()
+        settings, port = Path(directory) / "broker.toml", free_port()  # the one in a wheel goes by the ending
         program = mosquitto()
         if program is not None:
             settings.write_text(MOSQUITTO.format(host=LOOPBACK, port=port), encoding="utf-8")
