@@ -53,6 +53,7 @@ class Sender:
 
     async def on_disk(self) -> None:
         """Return when nothing waits in memory only."""
+        await self.opened()
         async with asyncio.timeout(5.0):
             while self.spool._fresh or self.spool._batch or self.spool._told_taken_to < self.spool._taken_to:
                 await asyncio.sleep(0.001)

@@ -40,8 +40,18 @@ async def test_messages_come_out_in_the_order_they_went_in(place: Path) -> None:
         assert sender.spool.forgotten == 1500
 
 
-async def test_nothing_is_sent_before_it_is_on_the_disk(place: Path) -> None:
-    gate = threading.Event()
+@pytest.fixture
+def gate() -> Iterator[threading.Event]:
+    """Shut until it is set; opened by itself after a while, so that a failing test ends."""
+    made = threading.Event()
+    opening = threading.Timer(5.0, made.set)
+    opening.start()
+    yield made
+    opening.cancel()
+    opening.join()
+
+
+async def test_nothing_is_sent_before_it_is_on_the_disk(place: Path, gate: threading.Event) -> None:
     async with spooling(place, before=lambda: gate.wait() and None) as sender:
         sender.put("e1")
         await asyncio.sleep(0.05)
@@ -165,8 +175,7 @@ async def test_the_disk_never_holds_more_than_allowed_and_the_oldest_go_counted(
         assert sender.spool.dropped == dropped
 
 
-async def test_a_stuck_disk_costs_a_bounded_memory_and_no_waiting(place: Path) -> None:
-    gate = threading.Event()
+async def test_a_stuck_disk_costs_a_bounded_memory_and_no_waiting(place: Path, gate: threading.Event) -> None:
     async with spooling(place, before=lambda: gate.wait() and None) as sender:
         sender.put(*ids(1, 3 * IN_MEMORY))
         await asyncio.sleep(0.02)
@@ -322,7 +331,6 @@ def test_whatever_happens_each_is_delivered_in_order_and_none_is_missed(
                     await sender.on_disk()
                     if what == "kill":
                         return as_a_kill_leaves_it(place), True
-            await sender.opened()
             await sender.on_disk()
             delivered.extend(await sender.everything())
             return place, False
