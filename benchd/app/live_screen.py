@@ -92,7 +92,8 @@ def _head(screen: Screen, width: int, marks: Marks) -> Iterator[Row]:
         yield _ends(Span(f" {screen.bench} ", "title"), Span(f" {what} ", "alarm"), width, marks)
         if state is not None:
             since = state.utc.astimezone(dt.UTC).strftime("%Y-%m-%d %H:%M:%S")
-            yield (Span(f" The daemon left the broker at {since} UTC; what the bench does is not known here."),)
+            told = f"The daemon left the broker at {since} UTC; what the bench does is not known here."
+            yield from _wrapped("daemon", told, "near", width)
         return
     tripped = state.state in {"Aborting", "Aborted"}
     title = Span(f" {(state.state or 'not told').upper()} ", "alarm" if tripped else "title")
@@ -100,11 +101,10 @@ def _head(screen: Screen, width: int, marks: Marks) -> Iterator[Row]:
     if screen.away:
         yield (Span(" "), Span(f" NOTHING HEARD FOR {span(screen.silent_s)} ", "alarm"), Span(" what follows is old"))
     if state.permit:
-        permit = Span("given by the safety chain", "well")
+        yield (_label("permit"), Span("given by the safety chain", "well"))
     else:
         words = "NOT KNOWN" if state.permit is None else "WITHHELD"
-        permit = Span(plain(f"{words} {state.permit_sentence}"), "near")
-    yield (_label("permit"), permit)
+        yield from _wrapped("permit", f"{words} {state.permit_sentence}", "near", width)
     local = "" if state.remote_selected is not False else "  (selector on local: not from here)"
     if state.control is None:
         yield (_label("control"), Span(f"nobody{local}"))
@@ -132,8 +132,8 @@ def _run(screen: Screen, width: int, marks: Marks) -> Iterator[Row]:
 
 
 def _channels(screen: Screen, width: int, room: int, marks: Marks) -> Iterator[Row]:
-    if not screen.channels:
-        return
+    if not screen.channels or screen.state is None or not screen.state.online:
+        return  # old values must not pass for present ones
     kept, left = chosen(screen.channels, at_most=room)
     if left:
         kept, left = chosen(screen.channels, at_most=room - 1)
@@ -185,14 +185,18 @@ def _troubles(screen: Screen, width: int, *, at_most: int) -> list[Row]:
             told.append(("silent", ", ".join(state.silent_devices), "near"))
     lines: list[Row] = []
     for name, sentence, tone in told:
-        parts = textwrap.wrap(plain(sentence), width - LABEL - 1) or [""]
-        lines += [(_label(name if at == 0 else ""), Span(part, tone)) for at, part in enumerate(parts)]
+        lines += _wrapped(name, sentence, tone, width)
     if len(lines) > at_most:
         lines = [
             *lines[: at_most - 1],
             (_label(""), Span(f"and {len(lines) - at_most + 1} lines more: benchctl status")),
         ]
     return lines
+
+
+def _wrapped(name: str, sentence: str, tone: Tone, width: int) -> list[Row]:
+    parts = textwrap.wrap(plain(sentence), width - LABEL - 1) or [""]
+    return [(_label(name if at == 0 else ""), Span(part, tone)) for at, part in enumerate(parts)]
 
 
 def _number(value: float) -> str:
