@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.analysis.inputs import Inputs
+from benchd.analysis.monte_carlo import headline_intervals
 from benchd.analysis.points import PointTable, point_table
-from benchd.analysis.propagation import Output, effective_degrees_of_freedom
+from benchd.analysis.propagation import Output, Source, effective_degrees_of_freedom
 from benchd.analysis.record import CapturedWaveform, Record, RecordedTest, Zero
 from benchd.analysis.results import Measured, PointResult, TestResults, Wanted, collect
 from benchd.analysis.torque import SPEED, TORQUE, torque_ranges
@@ -22,6 +23,7 @@ Floats = NDArray[np.float64]
 
 KIND = "torque_zero"
 USES_TORQUE = ("no_load", "back_emf", "load", "rated_point")
+UNREPEATED = "half of what the zero did not repeat"
 MOVED_FACTOR = 3.0  # standard uncertainties of the standstill zero: a zero that moved further is worth a sentence
 
 
@@ -72,13 +74,13 @@ def _turn_of(record: Record, table: PointTable, inputs: Inputs, channel: str, as
     degrees = float(table.degrees_of_freedom[channel][[*forward, *backward]].sum())
     budget = {
         f"{channel}, scatter and linearity over the slow turn": scatter,
-        f"{channel}, half of what the zero did not repeat": unrepeated,
+        f"{channel}, {UNREPEATED}": unrepeated,
     }
     standstill = record.zeros.get(channel)
     if pairs == 1 and standstill is not None:  # one pair cannot show whether it repeats
         budget[f"{channel}, measured zero at standstill"] = standstill.standard_uncertainty
     return Turned(
-        zero=_output(0.5 * (ahead + back), budget, degrees),
+        zero=_with_interval(_output(0.5 * (ahead + back), budget, degrees), budget, degrees),
         friction=_output(0.5 * (back - ahead), budget, degrees),
         pairs=pairs,
     )
@@ -94,6 +96,26 @@ def _output(value: float, budget: Mapping[str, float], degrees_of_scatter: float
         degrees_of_freedom=effective_degrees_of_freedom(shares, degrees),
         budget={name: share for name, share in budget.items() if share > 0.0},
     )
+
+
+def _with_interval(zero: Output, budget: Mapping[str, float], degrees_of_scatter: float) -> Output:
+    """The zero with its interval by propagation of distributions: the sum of what doubts it, each drawn as it is."""
+    sources = [
+        Source(
+            name=name,
+            input=n,
+            standard_uncertainty=size,
+            degrees_of_freedom=max(degrees_of_scatter, 1.0) if n == 0 else math.inf,
+            distribution="rectangular" if name.endswith(UNREPEATED) else "normal",
+        )
+        for n, (name, size) in enumerate(budget.items())
+    ]
+
+    def model(doubts: Floats) -> dict[str, Floats]:
+        return {"zero": zero.value + doubts.sum(axis=1)}
+
+    drawn = headline_intervals(model, np.zeros(len(sources)), sources, ["zero"])
+    return replace(zero, drawn=drawn["zero"])
 
 
 def _taken_off(record: Record, test: RecordedTest, turned: Mapping[str, Turned]) -> Record:

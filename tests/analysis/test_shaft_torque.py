@@ -171,11 +171,16 @@ def test_half_of_what_the_zero_does_not_repeat_widens_it():
         0.01 / np.sqrt(3.0), rel=1e-3
     )
     assert zero.value == pytest.approx(0.015, rel=1e-3)
+    # a rectangle of this half width holds 95 % of itself within 0.95 of it, where the law of propagation takes 1.96 u
+    assert zero.interval == pytest.approx((0.015 - 0.0095, 0.015 + 0.0095), abs=8e-4)
 
 
 def test_one_turn_each_way_keeps_the_standstill_zero_beside_it():
     results = evaluate(record([slow_turn(ways=(1.0, -1.0)), load_test(MACHINE)], sensors=QUIET))
-    assert results.quantity("torque_zero", "torque_zero").standard_uncertainty > ZERO_U_NM
+    zero = results.quantity("torque_zero", "torque_zero")
+    assert zero.standard_uncertainty > ZERO_U_NM
+    low, high = zero.interval
+    assert 0.5 * (high - low) == pytest.approx(1.96 * zero.standard_uncertainty, rel=0.1)  # both doubts are normal
     assert any("cannot show whether the zero repeats" in n for n in results.tests["torque_zero"].notes)
 
 
@@ -204,3 +209,5 @@ def test_the_zero_covers_the_truth_of_a_drawn_offset():
         run = record([slow_turn()], sensors=Sensors(noise=1e-3, offset={"shaft_torque": offset}), seed=seed)
         q = evaluate(run).quantity("torque_zero", "torque_zero")
         assert abs(q.value - offset) < 2.0 * expanded(q)[0]
+        low, high = q.interval
+        assert low < q.value < high
