@@ -55,7 +55,7 @@ class Broker:
     `last_will` is the retained state that the broker publishes when the daemon is gone; `offline` makes the one for
     leaving in order. `on_command` gets each message of `topics.commands`; Stop and Abort go before others. `on_change`
     hears once that the connection is lost (False) and once that it is back (True), `on_refused` once that the broker
-    does not take a kind of message, each with a sentence.
+    does not take a kind of message, each with a sentence. What `on_command` raises ends `run`.
 
     Raises OSError (also `ssl.SSLError`) when the settings' CA file cannot be used.
     """
@@ -151,9 +151,9 @@ class Broker:
             self._tell(well=True, sentence=f"{self.name} is there.")
             await self._forward(wire)
         except TimeoutError:
-            return f"{self.name} does not answer."
+            return f"{self.name} does not answer; events are kept until it does."
         except ConnectionGone as gone:
-            return f"{gone}."
+            return f"{gone}; events are kept until it is there."
         except asyncio.CancelledError:
             if self.connected:
                 await self._leave(wire)

@@ -1,4 +1,4 @@
-"""One connection to a broker, from TCP to the last byte, inside the event loop and without a thread.
+"""One connection to a broker, from TCP to the last byte, inside the event loop.
 
 It must never wait for the peer, never hold more than the little that was handed over, and knows nothing of what the
 messages mean.
@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.outside.admission import Arrived
+from benchd.outside.reaching import cause_of, connected_socket
 
 SOCKET_BYTES = (
     65_536  # what the kernel holds each way: old values are worth nothing, and a flood is felt where it starts
@@ -102,9 +103,9 @@ class Connection:
     ) -> None:
         """Connect with a clean start and a retained last will. Raises `ConnectionGone`; `close` it either way."""
         try:
-            connected = await self._connected_socket(host, port, tls)
+            connected = await connected_socket(host, port, tls=tls)
         except OSError as error:  # ssl.SSLError is one
-            raise ConnectionGone(f"{self._name} cannot be reached ({_cause(error)})") from error
+            raise ConnectionGone(f"{self._name} cannot be reached ({cause_of(error)})") from error
         self._client = client = _Paho(connected, client_id)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
@@ -208,50 +209,6 @@ class Connection:
         if self._client is None:
             raise ConnectionGone(f"{self._name} was left")
         return self._client
-
-    async def _connected_socket(self, host: str, port: int, tls: ssl.SSLContext | None) -> socket.socket:
-        error = OSError(f"{host} has no address")
-        for family, kind, protocol, _, address in await self._loop.getaddrinfo(host, port, type=socket.SOCK_STREAM):
-            made = socket.socket(family, kind, protocol)
-            try:
-                made.setblocking(False)
-                made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SOCKET_BYTES)
-                made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, SOCKET_BYTES)
-                await self._loop.sock_connect(made, address)
-                if tls is None:
-                    return made
-                made = tls.wrap_socket(made, server_hostname=host, do_handshake_on_connect=False)
-                await self._handshake(made)
-            except OSError as failed:
-                made.close()
-                error = failed
-            except BaseException:
-                made.close()
-                raise
-            else:
-                return made
-        raise error
-
-    async def _handshake(self, made: ssl.SSLSocket) -> None:
-        while True:
-            ready = self._loop.create_future()
-            try:
-                made.do_handshake()
-            except ssl.SSLWantReadError:
-                self._loop.add_reader(made, _done, ready)
-                try:
-                    await ready
-                finally:
-                    self._loop.remove_reader(made)
-            except ssl.SSLWantWriteError:
-                self._loop.add_writer(made, _done, ready)
-                try:
-                    await ready
-                finally:
-                    self._loop.remove_writer(made)
-            else:
-                return
 
     async def _or_gone(self, wanted: "asyncio.Future[Any]") -> Any:
         await asyncio.wait({wanted, self.gone}, return_when=asyncio.FIRST_COMPLETED)
@@ -357,12 +314,3 @@ def _properties(of: int) -> Any:
 
 def _ignore(*_: object) -> None:
     return None
-
-
-def _done(future: "asyncio.Future[None]") -> None:
-    if not future.done():
-        future.set_result(None)
-
-
-def _cause(error: OSError) -> str:
-    return error.strerror or str(error) or type(error).__name__

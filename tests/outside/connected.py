@@ -47,7 +47,7 @@ class Side:
         self.spool = Spool(folder / "spool", offload=offload)
         self.outbox = Outbox(TOPICS, self.spool)
         self.broker = Broker(
-            BrokerSettings(host="127.0.0.1", port=port, **settings),
+            BrokerSettings(**{"host": "127.0.0.1", "port": port, **settings}),
             topics=TOPICS,
             outbox=self.outbox,
             last_will=OFFLINE,

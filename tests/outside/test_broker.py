@@ -112,7 +112,7 @@ async def test_without_a_broker_nothing_is_lost_and_one_sentence_tells(tmp_path:
             bench.state("early")
             await asyncio.sleep(0.8)
             assert bench.ups_and_downs == [False]
-            assert str(broker.port) in bench.changes[0][1]
+            assert f":{broker.port} cannot be reached (Connection refused)" in bench.changes[0][1]
             broker.start()
             with peer(broker.port) as client:
                 await client.subscribe(TOPICS.everything)
@@ -178,7 +178,7 @@ async def test_a_frozen_broker_is_noticed_costs_no_waiting_and_no_memory_and_is_
         broker.freeze()
         frozen = time.monotonic()
         late_s, at, seq = 0.0, time.monotonic(), 0
-        wide = {f"channel_{number}": float(number) for number in range(50)}
+        wide = {f"channel_{number}": float(number) for number in range(200)}
         while bench.broker.connected:
             assert time.monotonic() - frozen < 8.0
             for _ in range(20):
@@ -193,7 +193,8 @@ async def test_a_frozen_broker_is_noticed_costs_no_waiting_and_no_memory_and_is_
             assert len(bench.broker._on_the_way) <= 2
         assert time.monotonic() - frozen < 4.0
         assert late_s < 0.5
-        assert bench.outbox.data_sent < seq
+        assert "silent" in bench.changes[-1][1]
+        assert bench.outbox.data_sent < 150  # of some ten kilobytes each: what the kernel's buffers take, and no more
         events = bench.spool.waiting
         assert events > 0
         broker.thaw()

@@ -74,7 +74,9 @@ async def test_a_server_that_says_nothing_is_given_up(tmp_path: Path, monkeypatc
     monkeypatch.setattr("benchd.outside.broker.OPEN_WITHIN_S", 0.2)
     async with server(lambda _: b"") as (port, connections), side(tmp_path, port) as bench:
         await until(lambda: len(connections) >= 2)
-        assert bench.changes == [(False, f"The broker at 127.0.0.1:{port} does not answer.")]
+        assert bench.changes == [
+            (False, f"The broker at 127.0.0.1:{port} does not answer; events are kept until it does.")
+        ]
 
 
 async def test_a_broker_that_pings_but_acknowledges_nothing_is_given_up(tmp_path: Path) -> None:
@@ -257,3 +259,12 @@ async def test_a_broker_with_a_certificate_is_spoken_to_in_secret_and_another_ce
     with pytest.raises((OSError, ssl.SSLError)):
         async with side(tmp_path, 1, ca_file=tmp_path / "own.key"):
             pass
+
+
+async def test_a_host_is_found_by_its_name_and_an_unknown_name_is_told(tmp_path: Path) -> None:
+    with mosquitto(tmp_path) as broker:
+        async with side(tmp_path, broker.port, host="localhost") as bench:
+            await until(lambda: bench.broker.connected)
+    async with side(tmp_path, 1883, host="bench.invalid") as bench:
+        await until(lambda: bench.changes)
+        assert "bench.invalid:1883 cannot be reached" in bench.changes[0][1]
