@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import logging
+import math
 import socket
 import uuid
 from collections.abc import AsyncIterator, Sequence
@@ -79,25 +80,38 @@ async def connected(place: Place, topics: Sequence[tuple[str, int]], *, again: b
         clean_start=not (again and place.keep_s),
         properties=_connect_properties(place),
         keepalive=KEEPALIVE_S,
-        timeout=TIMEOUT_S,
+        timeout=math.inf,  # its own limits are asyncio.wait_for, which may lose a cancellation on Python 3.11
         queue_type=_Bounded,
         max_queued_incoming_messages=QUEUED_AT_MOST,
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         logger=_silent,
     )
     try:
-        await client.__aenter__()
+        async with _in_time():
+            await client.__aenter__()
     except BaseException as error:
         client._client.disconnect()  # noqa: SLF001 - aiomqtt leaves the socket of a refused connection open
         if isinstance(error, aiomqtt.MqttError):
             raise NoBroker(_why_not(place, error)) from error
         raise
     try:
-        await _subscribe(client, place, topics)
+        async with _in_time():
+            await _subscribe(client, place, topics)
         yield client
     finally:
         with contextlib.suppress(aiomqtt.MqttError):
-            await client.__aexit__(None, None, None)
+            async with _in_time():
+                await client.__aexit__(None, None, None)
+
+
+@contextlib.asynccontextmanager
+async def _in_time() -> AsyncIterator[None]:
+    """Raises `MqttError` where the broker takes longer than it may."""
+    try:
+        async with asyncio.timeout(TIMEOUT_S):
+            yield
+    except TimeoutError:
+        raise aiomqtt.MqttError(f"nothing came within {TIMEOUT_S:g} s") from None
 
 
 async def publish(client: aiomqtt.Client, topic: str, payload: bytes, *, answer_on: str, correlation: bytes) -> None:
@@ -105,7 +119,8 @@ async def publish(client: aiomqtt.Client, topic: str, payload: bytes, *, answer_
     properties: Any = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.ResponseTopic = answer_on
     properties.CorrelationData = correlation
-    await client.publish(topic, payload, qos=1, properties=properties)
+    async with _in_time():
+        await client.publish(topic, payload, qos=1, properties=properties)
 
 
 def correlation_of(message: aiomqtt.Message) -> bytes | None:

@@ -96,6 +96,7 @@ class AnsweringBench:
         self.brief: RunBrief | None = None
         self.progress: Progress | None = None
         self.seq = 0
+        self.running: set[asyncio.Task[Any]] = set()
 
     @contextlib.contextmanager
     def in_a_thread(self) -> Iterator["AnsweringBench"]:
@@ -140,14 +141,20 @@ class AnsweringBench:
             options = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=2)
             await self.mqtt.subscribe([(self.topics.commands, options)])
             async with asyncio.TaskGroup() as self.tasks:
-                beside = [self.tasks.create_task(self._hear()), self.tasks.create_task(self._measure())]
+                for job in (self._hear(), self._measure()):
+                    self._begin(job)
                 try:
                     yield self
                 finally:
-                    for task in beside:
-                        task.cancel()
+                    while running := [task for task in self.running if not task.done()]:
+                        for task in running:  # more than once: asyncio.wait_for loses one now and then
+                            task.cancel()
+                        await asyncio.wait(running, timeout=0.2)
             with contextlib.suppress(aiomqtt.MqttError):
                 await self.mqtt.publish(self.topics.state, self._offline(), qos=1, retain=True)
+
+    def _begin(self, job: Coroutine[Any, Any, Any]) -> None:
+        self.running = {task for task in self.running if not task.done()} | {self.tasks.create_task(job)}
 
     def _offline(self) -> str:
         return BenchState(online=False, utc=dt.datetime.now(dt.UTC), session=self.session).model_dump_json()
@@ -225,7 +232,7 @@ class AnsweringBench:
                 continue
             self.heard.append((considered.name, considered.command.model_dump(mode="json")))
             if self.answers:
-                self.tasks.create_task(self._obey(considered))
+                self._begin(self._obey(considered))
 
     async def _reply(self, to: Return, reply: Reply) -> None:
         if to.topic is None or not self.answers:
@@ -314,7 +321,7 @@ class AnsweringBench:
         if command is Command.START and self.brief is not None and self.state is State.EXECUTE:
             self.brief = self.brief.model_copy(update={"run": uuid.uuid4().hex})
             await self.announce("started")
-            self.tasks.create_task(self._play())
+            self._begin(self._play())
         elif command in {Command.STOP, Command.ABORT} and energised:
             ending = "stopped" if command is Command.STOP else "aborted"
             await self._ended(ending, f"{command.value.capitalize()} was asked for.")

@@ -12,6 +12,7 @@ import aiomqtt
 import pytest
 import pytest_asyncio
 
+from benchd.outside import client_wire
 from benchd.outside.client import BenchClient, NoAnswer, NotReadable, WrongArguments
 from benchd.outside.client_wire import NoBroker
 from benchd.outside.commands import Code, CommandName, KnownFiles, Reply
@@ -316,3 +317,12 @@ async def test_a_whole_run_is_commanded_and_heard(broker, bench) -> None:
                     break
     assert phases == ["started", "ended", "evaluated"]
     assert bench.state.title == "Complete"
+
+
+async def test_a_frozen_broker_is_no_broker_within_its_time(broker, monkeypatch) -> None:
+    monkeypatch.setattr(client_wire, "TIMEOUT_S", 0.3)
+    broker.freeze()
+    with pytest.raises(NoBroker, match=r"nothing came within 0\.3 s"):
+        async with client_of(broker):
+            raise AssertionError
+    broker.thaw()
