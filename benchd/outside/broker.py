@@ -112,6 +112,7 @@ class Broker:
         """Connect, forward, connect again, for ever."""
         async with asyncio.TaskGroup() as group:
             group.create_task(self._hand_over(), name="commands")
+            group.create_task(self._look_again(), name="broker's silence")
             group.create_task(self._stay_connected(), name="broker")
 
     async def _stay_connected(self) -> None:
@@ -169,10 +170,13 @@ class Broker:
         while True:
             self._look_after(wire)
             self._send_all(wire)
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(LOOK_EVERY_S):
-                    await self._wake.wait()
+            await self._wake.wait()
             self._wake.clear()
+
+    async def _look_again(self) -> None:
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self._wake.set()
 
     def _look_after(self, wire: Connection) -> None:
         now = asyncio.get_running_loop().time()

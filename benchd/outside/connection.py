@@ -61,7 +61,7 @@ class Connection:
     """A connection that `open` makes. `gone` is done, with a sentence, when it is lost; then only `close` is left.
 
     `on_message` gets what arrives, `on_confirmed` the message number and the reason code of each acknowledgement,
-    `on_writable` is called when everything handed over has left for the network.
+    `on_writable` is called when everything handed over has left for the network, and when a `flush` is due.
     """
 
     def __init__(
@@ -227,7 +227,7 @@ class Connection:
             self._guarded(client.loop_read)
             sock = client.socket()
         if self.backlog:
-            self.flush()
+            self._on_writable()  # whoever sends flushes: an acknowledgement goes along with the reply
 
     def _writable(self) -> None:
         self.flush()
