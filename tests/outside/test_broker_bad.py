@@ -204,10 +204,12 @@ async def test_a_command_beyond_all_measure_never_reaches_the_daemon_and_a_great
         async with side(tmp_path, broker.port) as bench:
             await until(lambda: bench.broker.connected)
             client.command("start", b"x" * 3_000_000)
+            client.command("start", b"x" * 300_000)
             client.command("start", b"x" * 100_000)
             client.command("stop", b"{}")
             await until(lambda: len(bench.commands) == 2)
             assert sorted(len(one.payload) for one in bench.commands) == [2, 100_000]
+            assert bench.broker.arrived == 2
             assert bench.ups_and_downs == [True]
 
 

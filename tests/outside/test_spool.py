@@ -1,8 +1,10 @@
 """Nothing that was put into the spool is lost, whatever is killed, torn or full; where it must be, it is counted."""
 
 import asyncio
+import contextlib
 import errno
 import itertools
+import resource
 import shutil
 import threading
 from collections.abc import Iterator
@@ -219,28 +221,28 @@ async def test_without_a_directory_messages_go_from_memory_and_one_sentence_tell
         assert size_of(tmp_path / "in_the_way") > 0
 
 
+@contextlib.contextmanager
+def files_no_longer_than(size_bytes: int) -> Iterator[None]:
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
 async def test_a_full_disk_keeps_order_tells_once_and_is_used_again_when_there_is_room(
-    place: Path, monkeypatch: pytest.MonkeyPatch, quick_again: None
+    place: Path, quick_again: None
 ) -> None:
-    full = False
-    real = spool_module.SpoolFiles.write
-
-    def write(self: SpoolFiles, messages, *, spared_to: int) -> int:
-        if full and messages:
-            raise OSError(errno.ENOSPC, "No space left on device")
-        return real(self, messages, spared_to=spared_to)
-
-    monkeypatch.setattr(SpoolFiles, "write", write)
     async with spooling(place) as sender:
         sender.put(*ids(1, 700))  # more than are held ready: some are on the disk only
         await sender.on_disk()
-        full = True
-        sender.put(*ids(701, 710))
-        await asyncio.sleep(0.1)
-        assert sender.told == [False]
-        sender.put(*ids(711, 720))
-        assert await sender.take(720) == ids(1, 720)
-        full = False
+        with files_no_longer_than(size_of(place) + 50):
+            sender.put(*ids(701, 710))
+            await asyncio.sleep(0.1)
+            assert sender.told == [False]
+            sender.put(*ids(711, 720))
+            assert await sender.take(720) == ids(1, 720)
         await asyncio.sleep(0.1)
         sender.put("e721")
         assert await sender.take(1) == ["e721"]
