@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from benchd.app import tables
 from benchd.outside.commands import Fits, KnownFiles
 from benchd.outside.messages import BenchState, LimitMeta, Meta, Progress, ResultBrief, RunBrief
+from benchd.report.words import words
 
 CELLS = 12
 SIDES = {"low": "below", "high": "above", "stale": "silent"}
@@ -68,7 +69,7 @@ def state(bench: str, told: BenchState, meta: Meta | None) -> str:
         since = told.utc.astimezone(dt.UTC).strftime("%Y-%m-%d %H:%M:%S")
         return f"{bench}: the daemon is off line since {since} UTC; what the bench does is not known here."
     rows = [("bench", bench), ("state", told.state or "not told")]
-    if told.because:
+    if told.because not in {"", "done"}:
         rows.append(("because", told.because))
     permit = {True: "given", False: "withheld", None: "not known"}[told.permit]
     rows.append(("permit", f"{permit}. {told.permit_sentence}" if told.permit_sentence else permit))
@@ -85,7 +86,7 @@ def state(bench: str, told: BenchState, meta: Meta | None) -> str:
     if told.silent_devices:
         rows.append(("silent", ", ".join(told.silent_devices)))
     if meta is not None:
-        rows.append(("daemon", f"benchd {meta.software}, since {meta.started_utc:%Y-%m-%d %H:%M:%S} UTC"))
+        rows.append(("daemon", f"{meta.software}, since {meta.started_utc:%Y-%m-%d %H:%M:%S} UTC"))
     wide = max(len(name) for name, _ in rows) + 2
     return "\n".join(tables.wrapped(plain(f"{name:<{wide}}{text}"), hanging=wide) for name, text in rows)
 
@@ -128,20 +129,37 @@ def limits(in_force: Sequence[LimitMeta], units: Mapping[str, str]) -> str:
         )
         for one in in_force
     ]
-    return "\n".join(
-        ["Limits: bound, how long it must last, reaction, where it was said", *tables.columns(rows, indent=tables.GAP)]
-    )
+    width = tables.width_of_terminal()
+    whole, without = (tables.columns([row[:upto] for row in rows], indent=tables.GAP) for upto in (5, 4))
+    lines = [
+        line if len(line) <= width else f"{short}\n      {row[4]}"
+        for line, short, row in zip(whole, without, rows, strict=True)
+    ]
+    return "\n".join(["Limits: bound, how long it must last, reaction, where it was said", *lines])
 
 
 def results(briefs: Sequence[ResultBrief]) -> str:
-    """The headline results, one a line, and why one is not determined."""
-    rows = [("quantity", "value", "± U (95 %)", "unit")]
-    why = []
+    """The headline results test by test, then what is not determined, by the reason why."""
+    tests: dict[str, list[tuple[str, ...]]] = {}
+    missing: dict[str, list[str]] = {}
     for one in briefs:
+        test, _, name = one.quantity.rpartition(".")
         if one.value is None:
-            rows.append((one.quantity, "-", "", ""))
-            why.append(tables.wrapped(f"{one.quantity}: not determined: {one.sentence}", hanging=2))
+            missing.setdefault(one.sentence, []).append(one.quantity)
             continue
         value, expanded = tables.with_uncertainty(one.value, one.expanded_uncertainty)
-        rows.append((one.quantity, value, expanded, "" if one.unit == "1" else one.unit))
-    return plain("\n".join([*tables.columns(rows, right=(1, 2), indent=tables.GAP), *why]))
+        rows = tests.setdefault(test, [("quantity", "value", "± U (95 %)", "unit")])
+        rows.append((words(name), value, expanded, "" if one.unit == "1" else one.unit))
+    blocks = [
+        "\n".join(
+            [tables.TITLES.get(test, f"{words(test)} test"), *tables.columns(rows, right=(1, 2), indent=tables.GAP)]
+        )
+        for test, rows in tests.items()
+    ]
+    why_not = [
+        tables.wrapped(f"Not determined, {why}: {', '.join(quantities)}", hanging=2)
+        for why, quantities in missing.items()
+    ]
+    if why_not:
+        blocks.append("\n".join(why_not))
+    return plain("\n\n".join(blocks))
