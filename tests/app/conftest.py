@@ -11,6 +11,8 @@ import pytest
 from benchd.app.command_line import main
 from benchd.settings.places import configs_directory
 
+from ..sensor_dates import never_overdue
+
 PROGRAMME = """\
 schema = 1
 name = "acceptance"
@@ -111,7 +113,7 @@ class Site:
 
 @pytest.fixture
 def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Site:
-    shutil.copytree(configs_directory(), tmp_path / "site")
+    never_overdue(shutil.copytree(configs_directory(), tmp_path / "site"))
     (tmp_path / "site/programmes/vent_flap_acceptance.toml").write_text(PROGRAMME, encoding="utf-8")
     monkeypatch.chdir(tmp_path / "site")
     return Site(tmp_path / "site")

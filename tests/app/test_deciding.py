@@ -15,6 +15,7 @@ from benchd.records import RecordsError
 from benchd.settings.places import configs_directory
 
 from ..report.pdf_text import Pdf
+from ..sensor_dates import never_overdue
 from .conftest import PROGRAMME
 from .ideal_run import record
 
@@ -30,7 +31,7 @@ unit = "1"
 
 def a_run(place: Path, *, low: float, ending: str = "complete") -> Path:
     """An ideal run with one requirement, evaluated."""
-    site = shutil.copytree(configs_directory(), place / "site")
+    site = never_overdue(shutil.copytree(configs_directory(), place / "site"))
     programme = site / "programmes/vent_flap_acceptance.toml"
     programme.write_text(PROGRAMME + REQUIRED.format(low=low), encoding="utf-8")
     files = ("benches/greenhouse.toml", "motors/vent_flap_24v.toml", "setups/vent_flap.toml")

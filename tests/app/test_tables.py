@@ -36,14 +36,14 @@ def test_check_through_a_pipe_has_one_line_a_limit(typed, site, monkeypatch: pyt
     assert all(".toml:" in line for line in bounds)
 
 
-def test_check_of_a_bench_alone_says_how_much_it_holds(typed) -> None:
-    said = typed("check", "greenhouse")
+def test_check_of_a_bench_alone_says_how_much_it_holds(typed, site) -> None:
+    said = typed("check", site.files[0])
     assert said.out.splitlines()[0] == "Bench greenhouse: 7 devices, 15 channels."
     assert said.out.splitlines()[1].startswith("Run folders go to /")
 
 
 def test_warnings_come_first(typed, site) -> None:
-    site.change("sensors/torque_2nm.toml", "due_on = 2028-03-31", "due_on = 2026-03-31")
+    site.change("sensors/torque_2nm.toml", "due_on = 2999-12-31", "due_on = 2026-03-31")
     lines = typed("check", *site.files).out.splitlines()
     assert lines[0].startswith("Warning: sensors/torque_2nm.toml:")
 

@@ -23,6 +23,7 @@ import pyarrow.parquet as pq
 
 from benchd.app.demo import device_options, simulated_bench
 from benchd.settings.places import configs_directory
+from tests.sensor_dates import never_overdue
 
 TRIPPED = 3  # exit status
 # A run of minutes meets all that a machine does beside it. Silence is counted in polls, so fewer of them are more
@@ -128,7 +129,7 @@ def told(done: subprocess.CompletedProcess[str]) -> str:
 def copied_configs(place: Path, files: Files, *, factors: Mapping[str, float]) -> Path:
     """The files that come along, with a patient bench, and with these sensors' factors multiplied."""
     configs = place / "configs"
-    shutil.copytree(configs_directory(), configs)
+    never_overdue(shutil.copytree(configs_directory(), configs))
     bench = configs / f"benches/{files.bench}.toml"
     text = re.sub(r"(?<=\nage_limit_s = )[012]\.\d", str(LONGEST_AGE_S), bench.read_text())
     text = re.sub(r"(?m)^pre_start_warning_s = .*", "pre_start_warning_s = 0.1", text)  # there is nobody to warn

@@ -17,6 +17,7 @@ from tests.app.conftest import PROGRAMME
 from tests.app.ideal_run import record
 from tests.report.pdf_text import Pdf
 from tests.scenarios.short_run import Told, told_here
+from tests.sensor_dates import never_overdue
 
 UNLOADED, LOADED = 3, 10  # points of the two tests
 
@@ -33,7 +34,7 @@ def quick() -> Iterator[None]:
 def sound(tmp_path_factory: pytest.TempPathFactory) -> Told:
     """An ideal run whose every number is known, evaluated and reported."""
     place = tmp_path_factory.mktemp("sound")
-    site = shutil.copytree(configs_directory(), place / "site")
+    site = never_overdue(shutil.copytree(configs_directory(), place / "site"))
     programme = site / "programmes/vent_flap_acceptance.toml"
     programme.write_text(PROGRAMME, encoding="utf-8")
     files = ("benches/greenhouse.toml", "motors/vent_flap_24v.toml", "setups/vent_flap.toml")
