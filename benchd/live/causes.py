@@ -23,6 +23,7 @@ class Cause:
     reaction: Reaction
     doubted: frozenset[str] = frozenset()
     chain_open: bool = False  # the hardware has already taken the energy away
+    chain_silent: bool = False  # it may have taken the energy away: nobody feeds its heartbeat any more
     looks_like_chain: bool = False  # a device lost its power stage, as it does when the chain opens
     key: str = ""  # causes of one key are one cause, whatever numbers their sentences carry
 

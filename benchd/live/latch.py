@@ -25,14 +25,14 @@ class Latch:
         """Latch a cause, or learn from it; the one whose place it took, or None.
 
         A later cause adds its doubts and makes the reaction harder. It takes the first one's place only where the
-        chain explains that one: the chain is polled apart from the devices that it switches off, so their silence may
-        be seen first.
+        chain explains that one: the chain is polled apart from the devices that it switches off, so what it does to
+        them may be seen first; one that hangs opens for want of a heartbeat and never says so.
         """
         first = self.cause
         if first is None:
             self.cause = cause
             return None
-        explains = cause.chain_open and first.looks_like_chain
+        explains = (cause.chain_open or cause.chain_silent) and first.looks_like_chain
         self.cause = replace(
             first,
             sentence=cause.sentence if explains else first.sentence,
@@ -40,6 +40,7 @@ class Latch:
             looks_like_chain=first.looks_like_chain and not explains,
             doubted=first.doubted | cause.doubted,
             chain_open=first.chain_open or cause.chain_open,
+            chain_silent=first.chain_silent or cause.chain_silent,
         )
         return first if explains else None
 

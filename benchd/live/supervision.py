@@ -25,12 +25,16 @@ def silent_after_s(poll_hz: float) -> float:
     return max(SILENT_AT_LEAST_S, SILENT_POLLS / poll_hz)
 
 
-def silence(device: str, *, silent_s: float, why: str) -> Cause:
-    """The cause that a device stands for which nothing was heard of; what it does meanwhile is doubtful."""
+def silence(device: str, *, silent_s: float, why: str, chain: bool = False) -> Cause:
+    """The cause that a device stands for which nothing was heard of; what it does meanwhile is doubtful.
+
+    `chain`: it is the safety chain, which lets nothing be energised once it hears no heartbeat.
+    """
     return Cause(
         sentence=f"{device} has been silent for {silent_s * 1e3:.0f} ms: {why}",
         reaction=Reaction.CUT,
         doubted=frozenset({device}),
+        chain_silent=chain,
         key=f"{device} silent",
     )
 

@@ -110,7 +110,8 @@ class Watch:
                 link = self._links[name]
                 said = self._trouble(name) or "no reply comes"
                 why = said if link.state is LinkState.UP else link.last_error
-                self._trip(silence(name, silent_s=silent_s, why=why))
+                chain = name == self._plan.safety_chain.device
+                self._trip(silence(name, silent_s=silent_s, why=why, chain=chain))
 
     def _trouble(self, device: str) -> str:
         """What is known to go wrong with a device: the stop's own order first, then its set-points and readings."""

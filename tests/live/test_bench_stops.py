@@ -249,3 +249,17 @@ async def test_a_drive_that_leaves_operation_enabled_while_braking_ends_the_brak
         await bench.until(lambda: "load_drive.make_safe" in bench.world.names(), "let go", within_s=0.2)
         await bench.settle()
         assert "load_drive" in bench.live.cause.doubted
+
+
+async def test_a_chain_that_hangs_and_opens_is_named_and_not_the_drive_that_it_switched_off() -> None:
+    """It opens for want of a heartbeat, and its switched off drive is polled before its silence is long enough."""
+    async with made_up() as bench:
+        await bench.turning()
+        bench.world.behaviour["safety_chain"] = "silent"
+        await asyncio.sleep(0.4)
+        bench.world.permit = False
+        assert await bench.settle() is State.ABORTED
+        assert bench.live.cause.sentence.startswith("safety_chain has been silent for"), bench.live.cause
+        (explained,) = bench.world.told("explained")
+        assert "by itself" in explained["seen_first"]
+        assert bench.off()

@@ -13,6 +13,7 @@ CAUSES = st.builds(
     reaction=st.sampled_from([Reaction.RAMP_DOWN, Reaction.CUT]),
     doubted=st.frozensets(st.sampled_from(["load_drive", "supply", "sink"])),
     chain_open=st.booleans(),
+    chain_silent=st.booleans(),
     looks_like_chain=st.booleans(),
 )
 
@@ -35,7 +36,8 @@ def test_the_first_sentence_stays_unless_the_chain_explains_it(causes: list[Caus
     explained = [latch.take(cause) for cause in causes]
     if any(each is not None for each in explained):
         assert causes[0].looks_like_chain
-        assert any(cause.chain_open and cause.sentence == latch.cause.sentence for cause in causes[1:])
+        chains = [cause for cause in causes[1:] if cause.chain_open or cause.chain_silent]
+        assert chains[0].sentence == latch.cause.sentence
     else:
         assert latch.cause.sentence == causes[0].sentence
 
@@ -47,6 +49,15 @@ def test_a_cause_is_explained_once() -> None:
     assert latch.take(chain) is not None
     assert latch.take(Cause(sentence="no permit", reaction=Reaction.CUT, chain_open=True)) is None
     assert latch.cause.sentence == "guard open"
+
+
+def test_a_silent_chain_explains_what_looks_like_it_and_nothing_else() -> None:
+    silent = Cause(sentence="the chain is silent", reaction=Reaction.CUT, chain_silent=True)
+    for looks_like_chain, words in ((True, silent.sentence), (False, "drive left")):
+        latch = Latch()
+        latch.take(Cause(sentence="drive left", reaction=Reaction.CUT, looks_like_chain=looks_like_chain))
+        latch.take(silent)
+        assert latch.cause.sentence == words
 
 
 def test_what_was_told_in_one_run_is_news_in_the_next() -> None:

@@ -47,7 +47,7 @@ STRIKES: dict[str, tuple[Strike, str]] = {
     "transducer flipped": (broken("transducer_sign_flipped"), ""),
     "analyser silent": (wire("power_analyser", "hang"), "motor_current"),
     "meter silent": (wire("resistance_meter", "hang"), "resistance_meter"),
-    "chain silent": (wire("safety_chain", "hang"), ""),
+    "chain silent": (wire("safety_chain", "hang"), "safety_chain"),
     "emergency stop": (pressed("estop"), "emergency stop"),
     "guard": (pressed("open_guard"), "guard"),
     "selector": (pressed("local"), "local"),
