@@ -79,6 +79,7 @@ class Commander:
         answering: Answering,
         choose: Callable[[PlannedRun], None],
         on_event: Callable[..., None],
+        on_failure: Callable[[Exception], None],
         utc: Callable[[float], dt.datetime],
         beside: Callable[[Callable[[], object]], Awaitable[object]] = asyncio.to_thread,
     ) -> None:
@@ -91,6 +92,7 @@ class Commander:
         self._answering = answering
         self._choose = choose
         self._on_event = on_event
+        self._on_failure = on_failure
         self._utc = utc
         self._under_way: list[_Asked] = []
         self._readings: asyncio.TaskGroup | None = None
@@ -104,7 +106,13 @@ class Commander:
             await asyncio.Event().wait()
 
     def arrived(self, message: Arrived) -> None:
-        """One message on a command topic."""
+        """One message on a command topic. Never raises."""
+        try:
+            self._consider(message)
+        except Exception as error:  # noqa: BLE001 - a command that makes us fail must not end what runs
+            self._on_failure(error)
+
+    def _consider(self, message: Arrived) -> None:
         found = self._admission.consider(message)
         if isinstance(found, Admitted):
             self._obey(found)
@@ -248,6 +256,10 @@ class Commander:
             self._stage(admitted, "rejected", str(error), code=Code.UNFIT)
         except ValueError as error:  # of `choose`: the bench has begun to move meanwhile
             self._stage(admitted, "rejected", str(error), code=Code.NOT_ALLOWED)
+        except Exception as error:  # noqa: BLE001 - files may break what reads them; whoever asks must not end what runs
+            self._on_failure(error)
+            sentence = f"benchd failed to answer ({type(error).__name__}: {error}): report this with the log."
+            self._stage(admitted, "failed", sentence, code=Code.FAILED)
         finally:
             self._reading -= 1
             at_end()

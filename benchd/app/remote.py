@@ -34,6 +34,7 @@ from benchd.settings.outside_file import USUAL_GROUPS, MqttTable
 NUMBERS_OF_A_SESSION = 1_000_000_000  # more leases than a session will ever give
 OUTSIDE = ".outside"  # beside the run folders
 LAST_FENCE = "last_fence"
+AGAIN_S = 2.0  # before a part that failed begins anew
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +123,9 @@ class Remote:
         offload: Callable[[Callable[[], object]], Awaitable[object]],
         choose: Callable[[PlannedRun], None],
         on_event: Callable[..., None],
+        on_failure: Callable[[Exception], None],
     ) -> None:
+        self._on_failure = on_failure
         loop = asyncio.get_running_loop()
         topics = Topics(bench.name)
         lease = Lease(first_fence=access.first_fence)
@@ -156,6 +159,7 @@ class Remote:
             answering=self.outbox,
             choose=choose,
             on_event=on_event,
+            on_failure=on_failure,
             utc=utc,
         )
 
@@ -178,12 +182,22 @@ class Remote:
     async def run(self) -> None:
         """Until cancelled; on the way out the bench is said to be offline."""
         async with asyncio.TaskGroup() as group:
-            group.create_task(self.announcer.run(), name="announcer")
-            group.create_task(self.commander.run(), name="commander")
-            group.create_task(self.spool.run(), name="spool")
-            group.create_task(self.broker.run(), name="broker")
+            for part in (self.announcer, self.commander, self.spool, self.broker):
+                group.create_task(self._going_on(part.run), name=type(part).__name__.lower())
+
+    async def _going_on(self, run: Callable[[], Awaitable[None]]) -> None:
+        """A part that fails by a defect of its own takes neither the others nor the bench along, and begins anew."""
+        while True:
+            try:
+                await run()
+            except Exception as error:  # noqa: BLE001 - whatever it is
+                self._on_failure(error)
+            await asyncio.sleep(AGAIN_S)
 
     def event(self, name: str, fields: Mapping[str, object]) -> None:
-        """Something happened."""
-        self.announcer.event(name, fields)
-        self.commander.told(name, fields)
+        """Something happened. Never raises: it is told from within the tick."""
+        for hears in (self.commander.told, self.announcer.event):  # answers first: somebody waits for them
+            try:
+                hears(name, fields)
+            except Exception as error:  # noqa: BLE001 - what fails to tell must not fail to act
+                self._on_failure(error)

@@ -15,15 +15,17 @@ from benchd.app.aftermath import Ending, RunNews, evaluated
 from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
 from benchd.app.remote import Access, Remote
 from benchd.app.streams import place_of
+from benchd.app.watched import ShownTicker, Watched, watched
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.link import Link
 from benchd.live.link_state import LinkChange
+from benchd.live.plan import BenchPlan
 from benchd.live.quiet import quiet_process
 from benchd.live.run import Recorder, Run
 from benchd.live.supervision import chain_objection
-from benchd.live.ticker import TimerfdTicker
+from benchd.live.ticker import Ticker, TimerfdTicker
 from benchd.live.watch import WATCHED
 from benchd.outside import log as outside_log
 from benchd.outside.foreign import foreign_voices
@@ -68,8 +70,10 @@ def serve(
     Raises `RecordsError` when another daemon holds this bench and `DriverBroken` before anything is touched.
     """
     drivers = make_drivers(bench)
-    with BenchLock(runtime_directory / f"benchd-{bench.name}.lock"):
-        return asyncio.run(_Daemon(bench, run, drivers, outside, report=report).main())
+    with BenchLock(runtime_directory / f"benchd-{bench.name}.lock"), watched(bench, runtime_directory) as shown:
+        if shown is not None:
+            drivers = shown.drivers(drivers)
+        return asyncio.run(_Daemon(bench, run, drivers, outside, shown, report=report).main())
 
 
 def make_drivers(bench: Bench) -> Mapping[str, Driver]:
@@ -115,6 +119,7 @@ class _Daemon:
         run: PlannedRun | None,
         drivers: Mapping[str, Driver],
         outside: Access | None,
+        shown: Watched | None,
         *,
         report: bool,
     ) -> None:
@@ -122,12 +127,14 @@ class _Daemon:
         self._drivers = drivers
         self._run = run
         self._outside = outside
+        self._shown = shown
         self._report = report
         self._outcome = Outcome()
         self._remote: Remote | None = None
         self._news = RunNews(None, None, utc=self._utc_now)
         self._open_folder: Path | None = None  # of the run that is being recorded
         self._evaluating: set[asyncio.Task[None]] = set()
+        self._failed_outside: set[str] = set()  # places in the code, each told once
         self._clock = clock_anchor()
         self._log = outside_log.configure(sys.stderr, utc_now=lambda: self._clock.utc(time.monotonic()))
         self._live: LiveBench | None = None
@@ -169,9 +176,7 @@ class _Daemon:
             async def offload(slow: Callable[[], object]) -> object:
                 return await loop.run_in_executor(records, slow)
 
-            self._live = live = LiveBench(
-                plan, links, TimerfdTicker(plan.tick_hz), on_event=self._event, offload=offload
-            )
+            self._live = live = LiveBench(plan, links, self._ticker(plan), on_event=self._event, offload=offload)
             if self._outside is not None:
                 self._remote = Remote(
                     live,
@@ -181,6 +186,7 @@ class _Daemon:
                     offload=offload,
                     choose=lambda chosen: live.load(self._live_run(chosen)),
                     on_event=self._event,
+                    on_failure=self._outside_failed,
                 )
                 self._news = RunNews(self._remote.announcer, self._remote.outbox, utc=self._utc_now)
             async with asyncio.TaskGroup() as group:
@@ -199,6 +205,12 @@ class _Daemon:
                     remote.cancel()
                     await asyncio.wait({remote})
                 pump.cancel()
+
+    def _ticker(self, plan: BenchPlan) -> Ticker:
+        ticker = TimerfdTicker(plan.tick_hz)
+        if self._shown is None:
+            return ticker
+        return ShownTicker(ticker, self._shown, energised=lambda: self._live is not None and self._live.energised)
 
     def _broke_down(self, group: BaseExceptionGroup[Exception]) -> None:
         """The bench's own code failed; the links have been left by now, each of them removing energy."""
@@ -270,7 +282,10 @@ class _Daemon:
 
     def _begun(self, folder: Path) -> None:
         self._open_folder = folder
-        self._news.started(folder)
+        try:
+            self._news.started(folder)
+        except Exception as error:  # noqa: BLE001 - see `_outside_failed`
+            self._outside_failed(error)
 
     def _rested(self, state: str) -> None:
         """A run has ended and its folder is finished."""
@@ -291,7 +306,10 @@ class _Daemon:
         if found.sentence:
             self._outcome.trouble.append(found.sentence)
         self._event("evaluated", folder=str(folder), report=str(found.report or ""), sentence=found.sentence)
-        self._news.evaluated(folder, found)
+        try:
+            self._news.evaluated(folder, found)
+        except Exception as error:  # noqa: BLE001 - see `_outside_failed`
+            self._outside_failed(error)
 
     def _utc_now(self) -> dt.datetime:
         return self._clock.utc(time.monotonic())
@@ -328,10 +346,31 @@ class _Daemon:
             told = self._outcome.sentences
             told[:] = [str(fields["cause"]) if one == fields["seen_first"] else one for one in told]
         self._log.logger.info(name, **fields)
-        if self._remote is not None:
-            self._remote.event(name, fields)
-        if name == "state" and fields["after"] in RESTING:
-            self._rested(str(fields["after"]).lower())
+        try:
+            if self._remote is not None:
+                self._remote.event(name, fields)
+            if name == "state" and fields["after"] in RESTING:
+                self._rested(str(fields["after"]).lower())
+        except Exception as error:  # noqa: BLE001 - see `_outside_failed`
+            self._outside_failed(error)
+
+    def _outside_failed(self, error: Exception) -> None:
+        """What tells of the bench has failed by a defect of its own: told once for each place, and the bench goes on.
+
+        Events come from within the tick and from whoever takes energy away: nothing that hears them may stop that.
+        """
+        first: BaseException = error
+        while isinstance(first, BaseExceptionGroup):
+            first = first.exceptions[0]
+        where = place_of(first)
+        if where in self._failed_outside:
+            return
+        self._failed_outside.add(where)
+        sentence = (
+            f"What tells of the bench failed ({type(first).__name__} in {where}: {first}); the bench goes on without: "
+            "report this with the log."
+        )
+        self._log.logger.error("outside_failed", sentence=sentence, exc_info=(type(first), first, first.__traceback__))
 
 
 def _chain_says(live: LiveBench) -> str | None:

@@ -85,6 +85,7 @@ class Commanded:
     commander: Commander
     announcer: Announcer
     told: Told
+    failures: list[Exception]
     fence: int | None = None
     _ids: itertools.count = field(default_factory=lambda: itertools.count(1))
 
@@ -123,6 +124,7 @@ class Commanded:
 async def commanded(folder: Path) -> AsyncIterator[Commanded]:
     settings, _ = planned(folder=folder)
     told = Told()
+    failures: list[Exception] = []
     async with running(folder) as on_twin:
         live, loop = on_twin.live, asyncio.get_running_loop()
         lease = Lease(first_fence=100)
@@ -153,6 +155,7 @@ async def commanded(folder: Path) -> AsyncIterator[Commanded]:
             answering=told,
             choose=choose,
             on_event=on_event,
+            on_failure=failures.append,
             utc=utc,
             beside=at_once,
         )
@@ -161,7 +164,7 @@ async def commanded(folder: Path) -> AsyncIterator[Commanded]:
             tasks = [group.create_task(commander.run()), group.create_task(announcer.run())]
             await asyncio.sleep(0.01)
             try:
-                yield Commanded(on_twin, commander, announcer, told)
+                yield Commanded(on_twin, commander, announcer, told, failures)
             finally:
                 for task in tasks:
                     task.cancel()
@@ -339,3 +342,19 @@ async def test_a_lease_that_lapses_is_told_and_its_number_is_worth_nothing(tmp_p
 def test_every_command_that_moves_the_bench_has_its_way() -> None:
     questions = {CommandName.CONTROL, CommandName.RELEASE, CommandName.PROGRAMMES, CommandName.CHECK, CommandName.LOAD}
     assert set(WAYS) == set(CommandName) - questions
+
+
+async def test_files_that_make_us_fail_are_answered_and_end_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("a motor of no poles")
+
+    async with commanded(tmp_path) as bench:
+        monkeypatch.setattr(Library, "plan", fail)
+        fit = {"programme": "pump_acceptance", "motor": "pump_48v", "setup": "pump"}
+        answered = await bench.until_last(bench.ask("check", fit, fence=None))
+        assert (answered.stage, answered.code) == ("failed", Code.FAILED)
+        assert "a motor of no poles" in answered.sentence
+        assert [type(error) for error in bench.failures] == [ZeroDivisionError]
+        assert (await bench.until_last(bench.ask("programmes", fence=None))).stage == "done"
