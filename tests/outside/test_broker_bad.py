@@ -19,7 +19,9 @@ pytestmark = pytest.mark.wires
 
 
 @contextlib.asynccontextmanager
-async def server(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[tuple[int, list[bytes]]]:
+async def server(
+    answer: Callable[[bytes], bytes | None], tls: ssl.SSLContext | None = None
+) -> AsyncIterator[tuple[int, list[bytes]]]:
     """A TCP server that answers what it reads with the bytes `answer` gives, and closes on None."""
     port, connections = free_port(), []
 
@@ -33,7 +35,7 @@ async def server(answer: Callable[[bytes], bytes | None]) -> AsyncIterator[tuple
                 writer.write(said)
         writer.close()
 
-    running = await asyncio.start_server(serve, "127.0.0.1", port)
+    running = await asyncio.start_server(serve, "127.0.0.1", port, ssl=tls)
     async with running:
         yield port, connections
 
@@ -270,3 +272,19 @@ async def test_a_host_is_found_by_its_name_and_an_unknown_name_is_told(tmp_path:
     async with side(tmp_path, 1883, host="bench.invalid") as bench:
         await until(lambda: bench.changes)
         assert "bench.invalid:1883 cannot be reached" in bench.changes[0][1]
+
+
+async def test_commands_that_share_a_tls_record_all_arrive_at_once(tmp_path: Path) -> None:
+    """What the TLS layer has read already makes no socket readable."""
+    certificate(tmp_path, "own")
+    tls = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    tls.load_cert_chain(tmp_path / "own.pem", tmp_path / "own.key")
+    topic = TOPICS.command("stop").encode()
+    publish = bytes([0x30, len(topic) + 5, 0, len(topic)]) + topic + b"\x00{}"
+
+    def answer(read: bytes) -> bytes:
+        return CONNACK if read[0] == 0x10 else SUBACK + 3 * publish if b"command/+" in read else b""
+
+    async with server(answer, tls) as (port, _), side(tmp_path, port, ca_file=tmp_path / "own.pem") as bench:
+        await until(lambda: bench.broker.connected)
+        await until(lambda: len(bench.commands) == 3, within_s=1.0)
