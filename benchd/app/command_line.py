@@ -252,6 +252,22 @@ def serve(
         fail(" ".join(outcome.sentences) or "The run did not complete; the log says why.", outcome.status)
 
 
+@app.command(short_help="Watch the daemon of a bench and own its safety chain's connection.")
+def sentry(bench: BenchFile, *, device: DeviceSettings = None) -> None:
+    """Own the connection to the safety chain: heartbeat while the daemon's tick advances, permit withdrawn when not."""
+    from benchd.app.serve import default_runtime_directory  # noqa: PLC0415
+    from benchd.app.watched import run_sentry  # noqa: PLC0415
+
+    with one_sentence():
+        loaded, _ = load_all(bench, None, None, None, device=device or ())
+        if loaded.sentry is None:
+            fail(f"{loaded.document.file} has no [sentry]: its daemon speaks to the chain itself.", CONFIGURATION)
+        try:
+            run_sentry(loaded, runtime_directory=default_runtime_directory())
+        except (ImportError, OSError) as error:
+            fail(f"The sentry of {loaded.name} cannot watch: {error}", FAILED)
+
+
 @app.command(short_help="Check files, their fit and the limits that will hold.")
 def check(
     bench: BenchFile,

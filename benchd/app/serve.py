@@ -195,6 +195,8 @@ class _Daemon:
                 bench = group.create_task(live.run(), name="bench")
                 remote = None if self._remote is None else group.create_task(self._remote.run(), name="remote")
                 await group.create_task(self._job(live), name="job")
+                if self._remote is not None:
+                    self._remote.commander.ending()
                 bench.cancel()
                 await asyncio.wait({bench})
                 if self._evaluating:
@@ -319,6 +321,8 @@ class _Daemon:
         live = self._live
         again = self._asked_to_end.is_set()
         self._asked_to_end.set()
+        if self._remote is not None:
+            self._remote.commander.ending()
         if live is None or live.engine.state not in WATCHED:
             return
         command = Command.ABORT if again else Command.STOP

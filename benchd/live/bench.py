@@ -50,7 +50,7 @@ class Bench:
         self._log = on_event
         self._links = links
         self._latch = Latch()
-        self._because = ""
+        self.because = ""  # why it is in its present state
         self._hold_because = ""  # a limit asked for Hold where the table has none; it is obeyed in Execute
         self._run: Run | None = None
         self.recording = Recording(
@@ -68,7 +68,11 @@ class Bench:
         self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
         self._pollers = self._make_pollers()
         self._watch.begin(self._rack, self._pollers)
-        self.engine = Engine(self._acts(), on_change=self._state_changed, on_failure=self._act_failed)
+        self.engine = Engine(
+            self._acts(),
+            on_change=self._state_changed,
+            on_failure=lambda sentence: self._event("failed", sentence=sentence),
+        )
         self.settled = asyncio.Event()  # set while the bench waits for a command
 
     # what the outside may ask
@@ -147,14 +151,14 @@ class Bench:
         return self._rack.latest(self.plan.safety_chain, SafetyChainReading)
 
     @property
+    def energised(self) -> bool:
+        """Whether anything may hold energy: from just before the first device is enabled until it has come to rest."""
+        return self._rack.energised
+
+    @property
     def player(self) -> Player | None:
         """What plays the run's tests, while it plays them."""
         return self._watch.player
-
-    @property
-    def because(self) -> str:
-        """Why the bench is in its present state."""
-        return self._because
 
     async def run(self) -> None:
         """Run until cancelled; whatever is energised then is let go in order, before the links are left.
@@ -264,11 +268,8 @@ class Bench:
         self._log("recording_failed", sentence=sentence)
         self.trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
 
-    def _act_failed(self, sentence: str) -> None:
-        self._event("failed", sentence=sentence)
-
     def _state_changed(self, before: State, after: State, because: str) -> None:
-        self._because = because
+        self.because = because
         if after is State.ABORTING and (self.cause is None or self.cause.reaction is Reaction.CUT):
             self.setpoints.close()
         self._event("state", before=before.title, after=after.title, number=int(after), because=because)
@@ -291,7 +292,7 @@ class Bench:
             State.HOLDING: self._hold,
             State.UNHOLDING: self._unhold,
             State.COMPLETING: lambda: self._stop("complete", why="all tests were played"),
-            State.STOPPING: lambda: self._stop("stopped", why=self._because),
+            State.STOPPING: lambda: self._stop("stopped", why=self.because),
             State.ABORTING: self._abort,
             State.CLEARING: self._clear,
         }
@@ -363,7 +364,7 @@ class Bench:
 
     async def _abort(self) -> None:
         self._leave_play()
-        cause = self.cause or Cause(sentence=self._because, reaction=Reaction.CUT)
+        cause = self.cause or Cause(sentence=self.because, reaction=Reaction.CUT)
         if self.cause is None:
             self._take(cause)
         self._event("tripped", **cause.fields())

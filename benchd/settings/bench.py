@@ -16,6 +16,7 @@ from benchd.settings.bench_file import (
     CalibrationRule,
     DcLink,
     LimitTable,
+    SentryTable,
     ShaftTrain,
     Slopes,
     Start,
@@ -72,6 +73,7 @@ class Bench:
     waveform_sensor_documents: Mapping[str, Document] = field(default_factory=dict)  # by waveform
     mqtt: MqttTable | None = None
     metrics: MetricsTable | None = None
+    sentry: SentryTable | None = None
 
     def channels(self) -> tuple[Channel, ...]:
         """The channels in the order of the bench file."""

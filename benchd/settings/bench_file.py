@@ -132,6 +132,12 @@ class Stopping(Table):
     coasting_time_s: Positive
 
 
+class SentryTable(Table):
+    """A second process owns the safety chain's connection and watches the daemon's tick."""
+
+    tick_silent_s: Annotated[float, Field(ge=0.05, le=1.0)] = 0.1  # longer without a tick withdraws the permit
+
+
 class BenchFile(Table):
     """A bench file."""
 
@@ -152,6 +158,7 @@ class BenchFile(Table):
     stopping: Stopping
     mqtt: MqttTable | None = None  # left out: nobody outside is told or asks
     metrics: MetricsTable | None = None
+    sentry: SentryTable | None = None  # left out: the daemon itself speaks to the safety chain
 
     def data_path(self) -> Path:
         """The data directory, from the current directory where the file gives a relative one."""

@@ -91,6 +91,7 @@ def load_bench(
         waveform_sensor_documents=MappingProxyType(sampled.documents),
         mqtt=file.mqtt,
         metrics=file.metrics,
+        sentry=file.sentry,
     )
     on = today or dt.datetime.now(dt.UTC).date()
     refuse_overdue(bench, on)
