@@ -21,13 +21,18 @@ JSON: st.SearchStrategy[Any] = st.recursive(
     | st.booleans()
     | st.integers()
     | st.floats(allow_nan=False, allow_infinity=False)
-    | st.text(st.characters(exclude_categories=["Cs"]), max_size=80)
-    | st.sampled_from(
-        ["7", "41", "1793880000", "true", "a\n", " ", "", "2026-02-30T00:00:00Z", "2026-11-05", 41, 0, -1]
-    ),
+    | st.text(st.characters(exclude_categories=["Cs"]), max_size=80),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
     max_leaves=5,
 )
+
+# what looks nearly right, or is taken for something else by a friendly reader
+TEMPTING: list[Any] = [
+    *("7", "10", "30", "true", "a\n", " ", "", "  x ", "x" * 129, " " * 128 + "x", "../x", "x\u202ey", "x\x9by"),
+    *(41, 41.0, 41.5, 0, -1, 2**53, 1e300, True, None, {}, []),
+    *("1793880000", 1793880000, "2026-02-30T00:00:00Z", "2026-11-05T09:30:00", "2026-11-05 09:30:00Z", "2026-11-05"),
+    *("2026-11-05T24:00:00Z", "2026-11-05T09:30:00.Z", "2026-11-05T09:30:00+01", "2026-11-05t09:30:00z"),
+]
 
 
 def _pattern(_: Any, pattern: str, instance: Any, __: Any) -> Any:
@@ -60,20 +65,23 @@ def sound(schema: Schema) -> st.SearchStrategy[Any]:
 
 
 @st.composite
-def perhaps_spoiled(draw: st.DrawFn, sound_ones: st.SearchStrategy[Any]) -> Any:
+def perhaps_spoiled(draw: st.DrawFn, schema: Schema, sound_ones: st.SearchStrategy[Any]) -> Any:
     """A message that was valid until something in it was put, taken away or replaced."""
     message = copy.deepcopy(draw(sound_ones))
     places = [message, *(value for value in message.values() if isinstance(value, dict))]
     for _ in range(draw(st.integers(1, 2))):
         place = draw(st.sampled_from(places))
-        key = draw(st.sampled_from([*sorted(place), "extra"]) | st.text(max_size=8))
-        how = draw(st.sampled_from(["put", "take away", "text"]))
-        if how == "put":
-            place[key] = draw(JSON)
-        elif how == "take away":
+        names = sorted({*place, *(schema["properties"] if place is message else ())})
+        key = draw(st.sampled_from([*names, "extra"]) | st.text(max_size=8))
+        how = draw(st.sampled_from(["tempt", "tempt", "put", "take away", "text"]))
+        if how == "take away":
             place.pop(key, None)
         else:
-            place[key] = str(place.get(key, ""))
+            place[key] = (
+                draw(st.sampled_from(TEMPTING) if how == "tempt" else JSON)
+                if how != "text"
+                else str(place.get(key, ""))
+            )
     return message
 
 

@@ -11,15 +11,15 @@ from benchd.outside import interface
 from benchd.outside.admission import Admitted, Answered, Arrived
 from benchd.outside.commands import LONGEST_COMMAND_BYTES, Code, CommandName
 
-from .from_schema import JSON, oracle, perhaps_spoiled, sound
-from .the_gate import Gate
+from .from_schema import JSON, TEMPTING, oracle, perhaps_spoiled, sound
+from .the_gate import FIT, RUN, Gate
 
 SCHEMAS = interface.schemas()
 REPLY = oracle(SCHEMAS["reply"])
 COMMANDS = ["control", "check", "load", "stop"]  # each model once
 ORACLES = {name: oracle(SCHEMAS[f"command-{name}"]) for name in COMMANDS}
 SOUND = {name: sound(SCHEMAS[f"command-{name}"]) for name in COMMANDS}
-SPOILED = {name: perhaps_spoiled(SOUND[name]) for name in COMMANDS}
+SPOILED = {name: perhaps_spoiled(SCHEMAS[f"command-{name}"], SOUND[name]) for name in COMMANDS}
 UNHURRIED = settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much]
 )
@@ -63,6 +63,19 @@ def test_a_command_that_is_valid_by_the_schema_is_never_called_malformed(name: s
 def test_a_command_is_called_malformed_exactly_when_the_schema_says_so(name: str, data: st.DataObject) -> None:
     message = data.draw(SPOILED[name])
     assert (code(ask(name, message)) == Code.MALFORMED) == (not ORACLES[name].is_valid(message))
+
+
+@names
+def test_nothing_that_only_looks_right_is_taken_in_any_place(name: str) -> None:
+    right = Gate().command(
+        ttl_s=10.0, fence=41, arguments={"load": RUN, "check": FIT, "control": {"lease_s": 30.0}}.get(name, {})
+    )
+    assert ORACLES[name].is_valid(right)
+    for value in TEMPTING:
+        wrong = [right | {key: value} for key in [*right, "extra"]]
+        wrong += [right | {"arguments": right["arguments"] | {key: value}} for key in [*right["arguments"], "extra"]]
+        for message in wrong:
+            assert (code(ask(name, message)) == Code.MALFORMED) == (not ORACLES[name].is_valid(message)), message
 
 
 @UNHURRIED
