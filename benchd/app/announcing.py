@@ -36,6 +36,8 @@ from benchd.rules.limits import Limit
 from benchd.settings.outside_file import DataGroup
 
 NOT_TOLD = frozenset({"progress"})  # is in the state
+RESTING = frozenset({"Complete", "Stopped", "Aborted"})
+CHAIN_OLD_S = 2.0  # since its last reading: what it said then says nothing about now
 WARNINGS_KEPT = 20
 DIGITS = 7  # of a value; the run folder has them all
 QUALITIES: Mapping[rules.Quality, Quality] = {
@@ -93,8 +95,9 @@ class Announcer:
         self._silent: dict[str, None] = {}
         self._planned: PlannedRun | None = None
         self._brief: RunBrief | None = None
+        self._run: str | None = None  # whose events these are
         self._changed = asyncio.Event()
-        self._told_control = False  # so that a lease that has lapsed is told too
+        self._told: BenchState | None = None
 
     async def run(self) -> None:
         """Publish until cancelled."""
@@ -121,6 +124,7 @@ class Announcer:
 
     def begun(self, run: str) -> None:
         """Its folder is open."""
+        self._run = run
         if self._brief is not None:
             self._brief = self._brief.model_copy(update={"run": run})
 
@@ -137,6 +141,8 @@ class Announcer:
         """Something that happened."""
         if name == "state" and fields.get("after") == "Starting":
             self._warnings.clear()
+            if self._brief is not None:  # the same choice again: its next folder is not open yet
+                self._brief = self._brief.model_copy(update={"run": None})
         elif name == "warning" and len(self._warnings) < WARNINGS_KEPT:
             self._warnings[str(fields.get("cause"))] = None
         elif name == "link":
@@ -149,10 +155,12 @@ class Announcer:
                 id=self.next_id(),
                 utc=self._utc(self._now()),
                 event=name,
-                run=None if self._brief is None else self._brief.run,
+                run=self._run,
                 fields=cast("dict[str, JsonValue]", spelled(dict(fields))),
             )
         )
+        if name == "state" and fields.get("after") in RESTING:
+            self._run = None  # what happens to the bench now is no part of a run
 
     def _of_link(self, device: str, state: str) -> None:
         if state == "up":
@@ -190,31 +198,33 @@ class Announcer:
 
     def tell_state(self) -> None:
         """How the bench is now."""
+        self._told = self._state()
+        self._outlet.state(self._told)
+
+    def _state(self) -> BenchState:
         live = self._live
         state = live.engine.state
         chain = live.chain()
         objection = "It has not been read yet." if chain is None else chain_objection(chain)
-        control = self._control()
-        self._told_control = control is not None
-        self._outlet.state(
-            BenchState(
-                online=True,
-                utc=self._utc(self._now()),
-                session=self._session,
-                state=state.title,
-                state_number=int(state),
-                mode="production",
-                because=live.because,
-                permit=None if chain is None else objection is None,
-                permit_sentence=objection or "",
-                remote_selected=None if chain is None else chain.remote_selected,
-                cause=None if live.cause is None else live.cause.sentence,
-                warnings=tuple(self._warnings),
-                run=self._brief,
-                progress=self._progress(),
-                control=control,
-                silent_devices=tuple(self._silent),
-            )
+        if chain is not None and self._now() - chain.taken_mono_s > CHAIN_OLD_S:
+            chain, objection = None, "The safety chain is silent: nobody knows whether it lets energy flow."
+        return BenchState(
+            online=True,
+            utc=self._utc(self._now()),
+            session=self._session,
+            state=state.title,
+            state_number=int(state),
+            mode="production",
+            because=live.because,
+            permit=None if chain is None else objection is None,
+            permit_sentence=objection or "",
+            remote_selected=None if chain is None else chain.remote_selected,
+            cause=None if live.cause is None else live.cause.sentence,
+            warnings=tuple(self._warnings),
+            run=self._brief,
+            progress=self._progress(),
+            control=self._control(),
+            silent_devices=tuple(self._silent),
         )
 
     def _progress(self) -> Progress | None:
@@ -239,13 +249,21 @@ class Announcer:
         return Control(holder=held.holder, fence=held.fence, until_utc=self._utc(held.until_mono_s))
 
     async def _tell_changes(self) -> None:
-        """The state on every change, and once a second while something moves or somebody holds control."""
+        """The state on every change, and once a second while something moves or somebody holds control.
+
+        The permit changes, and control lapses, without an event: whether anything did is looked at once a second.
+        """
         while True:
             try:
                 async with asyncio.timeout(1.0):
                     await self._changed.wait()
             except TimeoutError:
-                if self._live.engine.state not in WATCHED and self._control() is None and not self._told_control:
+                at_rest = self._live.engine.state not in WATCHED and self._control() is None
+                if (
+                    at_rest
+                    and self._told is not None
+                    and self._told == self._state().model_copy(update={"utc": self._told.utc})
+                ):
                     continue
             self._changed.clear()
             self.tell_state()

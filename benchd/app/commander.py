@@ -18,6 +18,7 @@ from benchd.live.bench import Bench as LiveBench
 from benchd.live.watch import WATCHED
 from benchd.outside.admission import Admission, Admitted, Arrived, Return
 from benchd.outside.commands import (
+    FREE_STOPS,
     CheckCommand,
     Code,
     CommandName,
@@ -34,6 +35,7 @@ from benchd.rules.states import Command, NotAllowed, State
 from benchd.settings.errors import SettingsError
 
 AT_ONCE_AT_MOST = 4  # questions that read files
+REFUSALS_TOLD_AT_ONCE, REFUSALS_TOLD_PER_S = 20.0, 1.0  # a tool gone wild must not drown what happens
 
 # What each command leads to: the states on its way, and the one in which it is done.
 WAYS: Mapping[CommandName, tuple[Command, State, State]] = MappingProxyType(
@@ -98,6 +100,8 @@ class Commander:
         self._readings: asyncio.TaskGroup | None = None
         self._reading = 0
         self._loading = False
+        self._ending = False
+        self._refusals, self._refused_mono_s = REFUSALS_TOLD_AT_ONCE, 0.0
         self._sentence = ""  # why the last act failed, for the command that led to it
 
     async def run(self) -> None:
@@ -117,9 +121,24 @@ class Commander:
         if isinstance(found, Admitted):
             self._obey(found)
         elif found.reply is not None:
-            if found.code not in {Code.MALFORMED, Code.OVERSIZED, Code.UNKNOWN_COMMAND}:  # those may come by thousands
+            if self._worth_telling(found.code):
                 self._on_event("refused", command=found.reply.command, code=found.code, sentence=found.reply.sentence)
             self._answer(found.to, found.reply)
+
+    def ending(self) -> None:
+        """The daemon comes to its end: nothing is begun any more, what moves may be stopped."""
+        self._ending = True
+
+    def _worth_telling(self, code: Code) -> bool:
+        if code in {Code.MALFORMED, Code.OVERSIZED, Code.UNKNOWN_COMMAND}:  # those may come by thousands
+            return False
+        now_mono_s = asyncio.get_running_loop().time()
+        earned = (now_mono_s - self._refused_mono_s) * REFUSALS_TOLD_PER_S
+        self._refusals, self._refused_mono_s = min(self._refusals + earned, REFUSALS_TOLD_AT_ONCE), now_mono_s
+        if self._refusals < 1.0:
+            return False
+        self._refusals -= 1.0
+        return True
 
     def told(self, name: str, fields: Mapping[str, object]) -> None:
         """An event of the bench: what is under way may be done, have failed, or have got on."""
@@ -135,7 +154,10 @@ class Commander:
 
     def _obey(self, admitted: Admitted) -> None:
         command = admitted.command
-        if admitted.name in WAYS:
+        if self._ending and not (admitted.name in FREE_STOPS and self._live.engine.state in WATCHED):
+            sentence = "benchd is ending: nothing begins any more, and the bench is at rest or on its way there."
+            self._stage(admitted, "rejected", sentence, code=Code.NOT_ALLOWED)
+        elif admitted.name in WAYS:
             self._on_event("commanded", command=admitted.name.value, client=command.client)
             self._go(admitted)
         elif isinstance(command, ControlCommand):
@@ -202,7 +224,11 @@ class Commander:
     # what reads files
 
     def _load(self, admitted: Admitted, command: LoadCommand) -> None:
-        if self._live.engine.state in WATCHED or self._loading:
+        if self._loading:
+            sentence = "Another run is just being chosen: ask again in a moment."
+            self._stage(admitted, "rejected", sentence, code=Code.BUSY)
+            return
+        if self._live.engine.state in WATCHED:
             sentence = f"A run cannot be chosen in {self._live.engine.state.title}: wait until the bench rests."
             self._stage(admitted, "rejected", sentence, code=Code.NOT_ALLOWED)
             return
@@ -211,6 +237,8 @@ class Commander:
         def choose(planned: PlannedRun) -> Fits:
             now_mono_s = asyncio.get_running_loop().time()
             self._lease.check(command.client, fence=command.fence, now_mono_s=now_mono_s)  # reading took its time
+            if self._ending:
+                raise ValueError("benchd is ending: no run can be chosen any more.")
             self._choose(planned)
             self._announcer.chosen(planned)
             return self._fits(planned)
@@ -246,7 +274,9 @@ class Commander:
             found = await self._beside(question)
             result = then(found) if then is not None and isinstance(found, PlannedRun) else found
             self._stage(admitted, "done", result=result)  # type: ignore[arg-type] # a question answers with a Result
-        except (ControlHeld, NotInControl) as error:
+        except ControlHeld as error:
+            self._stage(admitted, "rejected", str(error), code=Code.CONTROL_HELD)
+        except NotInControl as error:
             self._stage(admitted, "rejected", str(error), code=Code.NOT_IN_CONTROL)
         except UnknownFile as error:
             self._stage(admitted, "rejected", str(error), code=Code.UNKNOWN_FILE)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchd.app.aftermath import Ending, RunNews, evaluated
+from benchd.app.interrupted import give_endings, left_behind
 from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
 from benchd.app.remote import Access, Remote
 from benchd.app.streams import place_of
@@ -128,6 +129,7 @@ class _Daemon:
         self._run = run
         self._outside = outside
         self._shown = shown
+        self._left_behind = left_behind(bench.data_directory)  # before a run of this process is among them
         self._report = report
         self._outcome = Outcome()
         self._remote: Remote | None = None
@@ -194,7 +196,11 @@ class _Daemon:
                 pump = group.create_task(self._log.pump(), name="log")
                 bench = group.create_task(live.run(), name="bench")
                 remote = None if self._remote is None else group.create_task(self._remote.run(), name="remote")
+                endings = group.create_task(
+                    give_endings(self._bench.name, self._left_behind, on_event=self._event), name="interrupted runs"
+                )
                 await group.create_task(self._job(live), name="job")
+                endings.cancel()
                 if self._remote is not None:
                     self._remote.commander.ending()
                 bench.cancel()

@@ -1,173 +1,20 @@
 """Commands from bytes to the bench and back in stages, on the twin in virtual time; only the wire is left out."""
 
 import asyncio
-import contextlib
-import datetime as dt
-import itertools
-import json
-from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
-from benchd.app.announcing import Announcer
-from benchd.app.command_line import registry
-from benchd.app.commander import WAYS, Commander
-from benchd.app.discovery import find_drivers
-from benchd.app.library import Library
-from benchd.live.run import Run
-from benchd.outside.admission import Admission, Arrived, Return
-from benchd.outside.commands import Code, CommandName, Reply
-from benchd.outside.lease import Lease
-from benchd.outside.messages import BenchState, Data, Event, Meta, RunAnnouncement
-from benchd.outside.topics import Topics
+from benchd.app.commander import WAYS
+from benchd.outside.commands import Code, CommandName
 from benchd.rules.states import State
-from benchd.settings.outside_file import DataGroup
 from benchd_rig.safety_chain import Button
-from tests.live.twin_bench import OnTwin, planned, running
+
+from .commanding import CHOICE, commanded, utc
 
 pytestmark = pytest.mark.virtual_time
 
-EPOCH = dt.datetime(2026, 5, 4, 6, 0, tzinfo=dt.UTC)
-TOPICS = Topics("greenhouse")
-CHOICE = {
-    "programme": "vent_flap_acceptance",
-    "motor": "vent_flap_24v",
-    "setup": "vent_flap",
-    "order": "17",
-    "serial": "0042",
-    "operator": "Ines Halvorsen-Ruud",
-}
-
 WRONG_NAMES = (("vent_flap_acceptanc", Code.UNKNOWN_FILE), ("..", Code.MALFORMED), ("a/b", Code.MALFORMED))
-
-
-def utc(mono_s: float) -> dt.datetime:
-    return EPOCH + dt.timedelta(seconds=mono_s)
-
-
-@dataclass
-class Told:
-    """Everything that would have been published."""
-
-    metas: list[Meta] = field(default_factory=list)
-    states: list[BenchState] = field(default_factory=list)
-    frames: list[tuple[str, Data]] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)
-    runs: list[RunAnnouncement] = field(default_factory=list)
-    replies: list[tuple[Return, Reply]] = field(default_factory=list)
-
-    def meta(self, message: Meta) -> None:
-        self.metas.append(message)
-
-    def state(self, message: BenchState) -> None:
-        self.states.append(message)
-
-    def data(self, group: str, message: Data) -> None:
-        self.frames.append((group, message))
-
-    def event(self, message: Event) -> None:
-        self.events.append(message)
-
-    def run(self, message: RunAnnouncement) -> None:
-        self.runs.append(message)
-
-    def reply(self, to: Return, reply: Reply) -> None:
-        self.replies.append((to, reply))
-
-
-@dataclass
-class Commanded:
-    """A bench, its commander, and somebody who asks."""
-
-    on_twin: OnTwin
-    commander: Commander
-    announcer: Announcer
-    told: Told
-    failures: list[Exception]
-    fence: int | None = None
-    _ids: itertools.count = field(default_factory=lambda: itertools.count(1))
-
-    def ask(self, name: str, arguments: dict | None = None, *, client: str = "ines", **fields: object) -> str:
-        """Send one command; its id."""
-        id_ = f"q{next(self._ids)}"
-        message = {
-            "id": id_,
-            "client": client,
-            "issued_at": utc(asyncio.get_running_loop().time()).isoformat(),
-            "fence": self.fence,
-            **({} if arguments is None else {"arguments": arguments}),
-            **fields,
-        }
-        self.commander.arrived(Arrived(topic=TOPICS.command(name), payload=json.dumps(message).encode()))
-        return id_
-
-    def stages(self, id_: str) -> list[str]:
-        """What it was answered so far, progress left out."""
-        return [reply.stage for _, reply in self.told.replies if reply.id == id_ and reply.stage != "progress"]
-
-    def last(self, id_: str) -> Reply:
-        return [reply for _, reply in self.told.replies if reply.id == id_][-1]
-
-    async def until_last(self, id_: str, *, within_s: float = 60.0) -> Reply:
-        await self.on_twin.until(lambda: self.stages(id_)[-1:] in (["done"], ["failed"], ["rejected"]), id_, within_s)
-        return self.last(id_)
-
-    async def take(self) -> None:
-        reply = await self.until_last(self.ask("control", {"lease_s": 600.0}))
-        assert reply.result is not None
-        self.fence = reply.result.fence
-
-
-@contextlib.asynccontextmanager
-async def commanded(folder: Path) -> AsyncIterator[Commanded]:
-    settings, _ = planned(folder=folder)
-    told = Told()
-    failures: list[Exception] = []
-    async with running(folder) as on_twin:
-        live, loop = on_twin.live, asyncio.get_running_loop()
-        lease = Lease(first_fence=100)
-        announcer = Announcer(live, told, lease, session="s", groups=[DataGroup(name="all", rate_hz=10.0)], utc=utc)
-
-        def on_event(name: str, **fields: object) -> None:
-            announcer.event(name, fields)
-            commander.told(name, fields)
-
-        async def at_once(slow):
-            return slow()
-
-        def choose(chosen) -> None:
-            live.load(Run(title="x", plan=chosen.plan, tests=chosen.tests, open_recorder=lambda: on_twin.recorded))
-
-        commander = Commander(
-            live,
-            admission=Admission(
-                TOPICS,
-                lease,
-                utc_now=lambda: utc(loop.time()),
-                now_mono_s=loop.time,
-                state=lambda: live.engine.state.title,
-            ),
-            lease=lease,
-            library=Library(bench=settings, registry=registry(find_drivers())),
-            announcer=announcer,
-            answering=told,
-            choose=choose,
-            on_event=on_event,
-            on_failure=failures.append,
-            utc=utc,
-            beside=at_once,
-        )
-        live._log = on_event
-        async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(commander.run()), group.create_task(announcer.run())]
-            await asyncio.sleep(0.01)
-            try:
-                yield Commanded(on_twin, commander, announcer, told, failures)
-            finally:
-                for task in tasks:
-                    task.cancel()
 
 
 async def test_control_reset_and_start_are_answered_in_stages_and_the_run_plays(tmp_path: Path) -> None:
@@ -342,19 +189,3 @@ async def test_a_lease_that_lapses_is_told_and_its_number_is_worth_nothing(tmp_p
 def test_every_command_that_moves_the_bench_has_its_way() -> None:
     questions = {CommandName.CONTROL, CommandName.RELEASE, CommandName.PROGRAMMES, CommandName.CHECK, CommandName.LOAD}
     assert set(WAYS) == set(CommandName) - questions
-
-
-async def test_files_that_make_us_fail_are_answered_and_end_nothing(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def fail(*_: object) -> None:
-        raise ZeroDivisionError("a motor of no poles")
-
-    async with commanded(tmp_path) as bench:
-        monkeypatch.setattr(Library, "plan", fail)
-        fit = {"programme": "pump_acceptance", "motor": "pump_48v", "setup": "pump"}
-        answered = await bench.until_last(bench.ask("check", fit, fence=None))
-        assert (answered.stage, answered.code) == ("failed", Code.FAILED)
-        assert "a motor of no poles" in answered.sentence
-        assert [type(error) for error in bench.failures] == [ZeroDivisionError]
-        assert (await bench.until_last(bench.ask("programmes", fence=None))).stage == "done"
