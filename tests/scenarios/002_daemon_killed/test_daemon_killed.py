@@ -67,3 +67,21 @@ def test_an_evaluation_recovers_a_killed_run_first(turning, tmp_path) -> None:
     assert all(quantity["value"] is None for quantity in results["tests"]["no_load"]["quantities"])
     assert all(quantity["reason"] for quantity in results["tests"]["no_load"]["quantities"])
     assert verify(folder) == []
+
+
+def test_the_next_daemon_gives_a_killed_run_its_ending_and_resumes_nothing(
+    turning, daemon, listening, control, tmp_path
+) -> None:
+    one = turning()
+    one.until("progress", state="Execute")
+    one.tell(signal.SIGKILL)
+    one.process.wait()
+    control.until(at_rest)
+    folder = the_folder(tmp_path / "data")
+    again = daemon(a_run(tmp_path, listening), chain_within_s=CHAIN_WITHIN_S)
+    told = again.until("interrupted_run")
+    assert (told["folder"], told["ending"]) == (str(folder), "interrupted")
+    assert verify(folder) == []
+    assert again.end()[0] == 1
+    assert again.seen("state", after="Execute") == []
+    assert not control.truth()["supply_output_on"]
