@@ -61,7 +61,11 @@ class Quick:
         self._news = threading.Condition()
         there = threading.Event()
         self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5)
-        filters = [(f"{self._root}/#", 1)] if everything else [(f"{self._root}/reply/{name}", 1), (f"echo/{name}", 1)]
+        filters = (
+            [(f"{self._root}/#", 1)]
+            if everything
+            else [(f"{self._root}/reply/{name}", 1), (f"{self._root}/echo/{name}", 1)]
+        )
         self._client.on_connect = lambda client, *_: client.subscribe(filters)
         self._client.on_subscribe = lambda *_: there.set()
         self._client.on_message = self._came
@@ -83,7 +87,7 @@ class Quick:
                 reply = json.loads(message.payload)
                 if reply["stage"] in {"done", "rejected", "failed"}:
                     self._last[reply["id"]] = reply
-            elif message.topic.startswith("echo/"):
+            elif message.topic.startswith(f"{self._root}/echo/"):
                 self._last[message.payload.decode()] = {}
             else:
                 self.heard.append((message.topic, message.payload))
@@ -135,7 +139,7 @@ class Quick:
         """The same way through the broker twice, with nobody in between."""
         id_ = f"e{next(self._numbers)}"
         began_s = time.perf_counter()
-        self._client.publish(f"echo/{self._name}", id_.encode(), qos=1)
+        self._client.publish(f"{self._root}/echo/{self._name}", id_.encode(), qos=1)
         self._wait(id_)
         return time.perf_counter() - began_s
 
