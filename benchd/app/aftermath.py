@@ -16,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 from benchd.app.announcing import Announcer, Outlet
 from benchd.outside.messages import ResultBrief, RunAnnouncement, RunBrief
 
+GOES_FIRST = "500"  # of 1000
 Ending = Literal["complete", "stopped", "aborted"]
 
 
@@ -43,15 +44,20 @@ class Evaluated:
 
 async def evaluated(folder: Path) -> Evaluated:
     """Results and report of a finished folder; whatever goes wrong comes back in words. Cancelled, it ends them."""
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "benchd.app.paperwork",
-        str(folder),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
+    try:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "benchd.app.paperwork",
+            str(folder),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+        )
+    except OSError as error:  # too many processes, no memory
+        why = error.strerror or str(error)
+        return Evaluated(summary=None, sentence=f"No process could be started to evaluate {folder}: {why}.")
+    _goes_first(process.pid)
     try:
         out, err = await process.communicate()
     except asyncio.CancelledError:
@@ -64,6 +70,12 @@ async def evaluated(folder: Path) -> Evaluated:
         said = err.decode(errors="replace").strip().splitlines()[-1:]
         told = said[0] if said else f"{folder} could not be evaluated: status {process.returncode}."
         return Evaluated(summary=None, sentence=told)
+
+
+def _goes_first(pid: int) -> None:
+    """Where memory runs out this process goes, not the daemon, whose protection it would inherit (proc(5))."""
+    with contextlib.suppress(OSError):
+        Path(f"/proc/{pid}/oom_score_adj").write_text(GOES_FIRST, encoding="ascii")
 
 
 class RunNews:
@@ -84,9 +96,11 @@ class RunNews:
             self._briefs[folder] = self._announcer.brief
         self._tell(folder, phase="started")
 
-    def ended(self, folder: Path, *, ending: Ending, why: str) -> None:
-        """The folder is finished."""
+    def ended(self, folder: Path, *, ending: Ending, why: str, last: bool = False) -> None:
+        """The folder is finished; with `last` nothing more is announced of it."""
         self._tell(folder, phase="ended", ending=ending, why=why)
+        if last:
+            self._briefs.pop(folder, None)
 
     def evaluated(self, folder: Path, found: Evaluated) -> None:
         """Its results are there, or not."""

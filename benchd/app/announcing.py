@@ -13,7 +13,7 @@ from benchd.app.wiring import PlannedRun
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.supervision import chain_objection
 from benchd.live.watch import WATCHED
-from benchd.outside.commands import LONGEST_COMMAND_BYTES, CommandName
+from benchd.outside.commands import LONGEST_COMMAND_BYTES, LONGEST_LEASE_S, CommandName
 from benchd.outside.lease import Lease
 from benchd.outside.log import spelled
 from benchd.outside.messages import (
@@ -246,7 +246,8 @@ class Announcer:
         held = self._lease.held(now_mono_s=self._now())
         if held is None:
             return None
-        return Control(holder=held.holder, fence=held.fence, until_utc=self._utc(held.until_mono_s))
+        until_mono_s = min(held.until_mono_s, self._now() + LONGEST_LEASE_S)  # a run of the daemon's own has no end yet
+        return Control(holder=held.holder, fence=held.fence, until_utc=self._utc(until_mono_s))
 
     async def _tell_changes(self) -> None:
         """The state on every change, and once a second while something moves or somebody holds control.

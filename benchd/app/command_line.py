@@ -215,8 +215,9 @@ def serve(
 ) -> None:
     """Run the daemon: commanded over MQTT, or with PROGRAMME, MOTOR and SETUP testing one specimen and ending."""
     from benchd.app.remote import access  # noqa: PLC0415
-    from benchd.app.serve import COMPLETE, DriverBroken, default_runtime_directory  # noqa: PLC0415
+    from benchd.app.serve import COMPLETE, DriverBroken  # noqa: PLC0415
     from benchd.app.serve import serve as run_daemon  # noqa: PLC0415
+    from benchd.app.watched import default_runtime_directory  # noqa: PLC0415
 
     if programme is None and (order, serial, operator) != ("none", "none", ""):
         fail("--order, --serial and --operator belong to a run: give PROGRAMME, MOTOR and SETUP too.", USAGE)
@@ -255,8 +256,7 @@ def serve(
 @app.command(short_help="Watch the daemon of a bench and own its safety chain's connection.")
 def sentry(bench: BenchFile, *, device: DeviceSettings = None) -> None:
     """Own the connection to the safety chain: heartbeat while the daemon's tick advances, permit withdrawn when not."""
-    from benchd.app.serve import default_runtime_directory  # noqa: PLC0415
-    from benchd.app.watched import run_sentry  # noqa: PLC0415
+    from benchd.app.watched import default_runtime_directory, run_sentry  # noqa: PLC0415
 
     with one_sentence():
         loaded, _ = load_all(bench, None, None, None, device=device or ())

@@ -1,4 +1,4 @@
-"""The decision that a programme asked for, and what forbids to take it. It must never turn a decision for the better."""
+"""The decision that a programme asked for, and what forbids to take it. It never turns one for the better."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence

@@ -119,6 +119,8 @@ def _run(screen: Screen, width: int, marks: Marks) -> Iterator[Row]:
         return
     run, progress = state.run, state.progress
     yield (_label("run"), Span(plain(f"{run.programme}, specimen {run.serial} of order {run.order}")))
+    if progress is None and run.run is not None:
+        return  # it was played
     if progress is None or progress.test < 0:
         yield (_label("test"), Span(f"none yet of {len(run.tests)}, about {span(run.duration_s)} altogether"))
         return
@@ -158,7 +160,7 @@ def _channel(one: Shown, names: int, units: int, cells: int, marks: Marks) -> Ro
     ratio, limit = one.way.ratio, one.way.limit
     tone: Tone = "alarm" if ratio >= 1.0 else "near" if ratio >= NEAR_RATIO else "well"
     filled = min(int(ratio * cells), cells)
-    share = "beyond" if ratio >= 1.0 else f"{ratio * 100.0:3.0f} % of"
+    share = "beyond" if ratio >= 1.0 else f"{ratio * 100.0:z3.0f} % to"
     words = f" {share} {limit.value:.5g} {limit.reaction.replace('_', ' ')}{old}"
     bar = Span(marks.full * filled, "near" if tone == "alarm" else tone)
     return (
@@ -267,6 +269,6 @@ def line(screen: Screen, *, channels: int = 5) -> str:
         if one.doubt or one.value is None:
             parts.append(f"{one.name} {one.doubt}")
             continue
-        near = "" if one.way is None else f" ({one.way.ratio * 100.0:.0f} % of {one.way.limit.value:g})"
+        near = "" if one.way is None else f" ({one.way.ratio * 100.0:z.0f} % to {one.way.limit.value:g})"
         parts.append(f"{one.name} {_number(one.value)} {one.unit}".rstrip() + near)
     return plain(f"{state.utc.astimezone(dt.UTC):%H:%M:%S} UTC {screen.bench}: " + "; ".join(parts))

@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import datetime as dt
 import socket
+import ssl
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, replace
@@ -34,6 +35,7 @@ from benchd.settings.outside_file import USUAL_GROUPS, MqttTable
 NUMBERS_OF_A_SESSION = 1_000_000_000  # more leases than a session will ever give
 OUTSIDE = ".outside"  # beside the run folders
 LAST_FENCE = "last_fence"
+COMMAND_LINE = "the command line"  # no client can call itself so: a name has no space
 AGAIN_S = 2.0  # before a part that failed begins anew
 
 
@@ -72,7 +74,9 @@ def access(bench: Bench, registry: Registry, *, broker: str | None) -> Access | 
     if broker is not None:
         host, port = place(broker)
         settings = replace(settings, host=host, port=port)
-    directory = bench.data_directory / OUTSIDE
+    _refuse_no_host(settings.host)
+    _refuse_unusable(settings.ca_file)
+    directory = bench.data_directory / OUTSIDE / bench.name  # benches may share a data directory
     return Access(
         broker=settings, registry=registry, directory=directory, first_fence=_first_fence(directory / LAST_FENCE)
     )
@@ -81,11 +85,31 @@ def access(bench: Bench, registry: Registry, *, broker: str | None) -> Access | 
 def place(text: str) -> tuple[str, int]:
     """Host and port of HOST:PORT, port 1883 where it is left out. Raises `ValueError` in a sentence."""
     host, colon, port = text.rpartition(":")
-    if not colon:
+    if text and not colon:
         return text, 1883
-    if not host or not port.isdecimal() or not 0 < int(port) < 65536:
+    if not host or (":" in host and not host.startswith("[")) or not port.isdecimal() or not 0 < int(port) < 65536:
         raise ValueError(f"--broker {text} is not HOST:PORT, such as 127.0.0.1:1883.")
     return host.strip("[]"), int(port)
+
+
+def _refuse_no_host(host: str) -> None:
+    """Raises `ValueError` for what no name server can be asked for."""
+    try:
+        host.encode("idna")
+    except UnicodeError as error:
+        raise ValueError(f'"{host}" cannot be the name of a broker\'s computer: write such as 127.0.0.1.') from error
+
+
+def _refuse_unusable(ca_file: Path | str | None) -> None:
+    if ca_file is None:
+        return
+    try:
+        ssl.create_default_context(cafile=ca_file)
+    except OSError as error:  # ssl.SSLError is one
+        why = error.strerror or "it holds no certificate"
+        raise unreadable(
+            Path(ca_file), f"cannot be used as the broker's authority ({why.lower()}); mend that"
+        ) from error
 
 
 def _password(table: MqttTable) -> str | None:
@@ -128,7 +152,7 @@ class Remote:
         self._on_failure = on_failure
         loop = asyncio.get_running_loop()
         topics = Topics(bench.name)
-        lease = Lease(first_fence=access.first_fence)
+        self._lease = lease = Lease(first_fence=access.first_fence)
         self.spool = Spool(
             access.directory / "spool",
             offload=offload,
@@ -172,12 +196,17 @@ class Remote:
             topics=topics,
             outbox=self.outbox,
             last_will=offline(),
-            client_id=f"benchd-{bench.name}-{socket.gethostname()}-{access.session}"[:64],
+            client_id=f"benchd-{access.session}-{bench.name}-{socket.gethostname()}"[:64],
             on_command=self.commander.arrived,
             on_change=lambda up, sentence: on_event("broker", up=up, sentence=sentence),
             on_refused=lambda sentence: on_event("broker_refused", sentence=sentence),
             offline=offline,
         )
+
+    def plays(self, run: PlannedRun) -> None:
+        """The daemon plays a run of its own: others may look and stop it, and choose or start nothing."""
+        self._lease.keep(COMMAND_LINE)
+        self.announcer.chosen(run)
 
     async def run(self) -> None:
         """Until cancelled; on the way out the bench is said to be offline."""

@@ -266,13 +266,13 @@ class FollowedRun:
         return self._judged(ended, found)
 
     def _judged(self, ended: RunAnnouncement, found: RunAnnouncement | None) -> Status:
-        why = heard.plain(ended.why)
+        why = f": {heard.plain(ended.why)}" if ended.why not in {"", "done"} else "."
         ending = ended.ending or self._ending_by_state()
         if ending == "stopped":
-            self._voice.sentence(f"The run was stopped: {why or 'nobody said why.'}")
+            self._voice.sentence(f"The run was stopped{why}")
             return Status.FAILED
         if ending == "aborted":
-            self._voice.sentence(f"The run was aborted: {why or 'nobody said why.'}")
+            self._voice.sentence(f"The run was aborted{why}")
             return Status.TRIPPED
         if found is None or found.phase != "evaluated":
             said = "" if found is None else heard.plain(found.sentence)

@@ -6,12 +6,13 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchd.app.aftermath import Ending, RunNews, evaluated
+from benchd.app.figures import Counted, figures_of, tell_prometheus
 from benchd.app.interrupted import give_endings, left_behind
 from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
 from benchd.app.remote import Access, Remote
@@ -91,18 +92,6 @@ def make_drivers(bench: Bench) -> Mapping[str, Driver]:
     return drivers
 
 
-def default_runtime_directory() -> Path:
-    """Where lock files go: systemd's runtime directory, else one place for every user of this machine.
-
-    A place of each user's own would let two daemons run one bench.
-    """
-    given = os.environ.get("RUNTIME_DIRECTORY")
-    if given:
-        return Path(given)
-    service = Path("/run/benchd")
-    return service if service.is_dir() else Path("/tmp")  # noqa: S108 - a lock file, nothing is believed of its content
-
-
 def chain_within_s() -> float:
     """How long a start waits for the safety chain to be reset; what is no number in the environment says nothing."""
     try:
@@ -136,6 +125,7 @@ class _Daemon:
         self._news = RunNews(None, None, utc=self._utc_now)
         self._open_folder: Path | None = None  # of the run that is being recorded
         self._evaluating: set[asyncio.Task[None]] = set()
+        self._counted = Counted(channel.name for channel in bench.channels())
         self._failed_outside: set[str] = set()  # places in the code, each told once
         self._clock = clock_anchor()
         self._log = outside_log.configure(sys.stderr, utc_now=lambda: self._clock.utc(time.monotonic()))
@@ -191,16 +181,22 @@ class _Daemon:
                     on_failure=self._outside_failed,
                 )
                 self._news = RunNews(self._remote.announcer, self._remote.outbox, utc=self._utc_now)
+            figures = figures_of(live, links, self._counted, self._log, lambda: self._remote)
             async with asyncio.TaskGroup() as group:
                 self._group = group
                 pump = group.create_task(self._log.pump(), name="log")
                 bench = group.create_task(live.run(), name="bench")
-                remote = None if self._remote is None else group.create_task(self._remote.run(), name="remote")
-                endings = group.create_task(
-                    give_endings(self._bench.name, self._left_behind, on_event=self._event), name="interrupted runs"
+                remote = None
+                if self._remote is not None:
+                    remote = group.create_task(self._spared(self._remote.run()), name="remote")
+                metrics = group.create_task(
+                    self._spared(tell_prometheus(self._bench.metrics, figures, on_event=self._event)), name="metrics"
                 )
+                giving = give_endings(self._bench.name, self._left_behind, on_event=self._event)
+                endings = group.create_task(self._spared(giving), name="interrupted runs")
                 await group.create_task(self._job(live), name="job")
                 endings.cancel()
+                metrics.cancel()
                 if self._remote is not None:
                     self._remote.commander.ending()
                 bench.cancel()
@@ -242,7 +238,7 @@ class _Daemon:
             return
         live.load(self._live_run(self._run))
         if self._remote is not None:
-            self._remote.announcer.chosen(self._run)
+            self._remote.plays(self._run)
         await self._chain_reset(live)
         for command in (Command.RESET, Command.START):
             if self._asked_to_end.is_set() or not self._command(live, command):
@@ -302,9 +298,9 @@ class _Daemon:
             return
         cause = self._live.cause
         why = "" if state == "complete" else self._live.because if cause is None else cause.sentence
-        self._news.ended(folder, ending=ENDINGS[state], why=why)
+        self._news.ended(folder, ending=ENDINGS[state], why=why, last=not self._report)
         if self._report:
-            task = self._group.create_task(self._evaluate(folder), name="paperwork")
+            task = self._group.create_task(self._spared(self._evaluate(folder)), name="paperwork")
             self._evaluating.add(task)
             task.add_done_callback(self._evaluating.discard)
 
@@ -314,8 +310,12 @@ class _Daemon:
         if found.sentence:
             self._outcome.trouble.append(found.sentence)
         self._event("evaluated", folder=str(folder), report=str(found.report or ""), sentence=found.sentence)
+        self._news.evaluated(folder, found)
+
+    async def _spared(self, work: Awaitable[None]) -> None:
+        """Work beside the bench: its failure is told and ends nothing."""
         try:
-            self._news.evaluated(folder, found)
+            await work
         except Exception as error:  # noqa: BLE001 - see `_outside_failed`
             self._outside_failed(error)
 
@@ -357,6 +357,7 @@ class _Daemon:
             told[:] = [str(fields["cause"]) if one == fields["seen_first"] else one for one in told]
         self._log.logger.info(name, **fields)
         try:
+            self._counted.event(name, fields)
             if self._remote is not None:
                 self._remote.event(name, fields)
             if name == "state" and fields["after"] in RESTING:

@@ -22,6 +22,18 @@ from benchd.settings.bench import Bench
 WITHDRAW_MARGIN_S = 0.1  # beside what the chain's own driver promises
 
 
+def default_runtime_directory() -> Path:
+    """Where lock files go: systemd's runtime directory, else one place for every user of this machine.
+
+    A place of each user's own would let two daemons run one bench.
+    """
+    given = os.environ.get("RUNTIME_DIRECTORY")
+    if given:
+        return Path(given)
+    service = Path("/run/benchd")
+    return service if service.is_dir() else Path("/tmp")  # noqa: S108 - a lock file, nothing is believed of its content
+
+
 def shared_path(bench: Bench, runtime_directory: Path) -> Path:
     """The file through which daemon and sentry of this bench see each other."""
     return runtime_directory / f"benchd-{bench.name}.signs"

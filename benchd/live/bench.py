@@ -89,9 +89,9 @@ class Bench:
         self._run = run
 
     @property
-    def missed_ticks(self) -> int:
-        """How many ticks were missed since the bench came up."""
-        return self._watch.missed_ticks
+    def ticks(self) -> tuple[int, int]:
+        """How many ticks were worked off and how many missed since the bench came up."""
+        return self._watch.ticks, self._watch.missed_ticks
 
     @property
     def cause(self) -> Cause | None:
@@ -223,7 +223,7 @@ class Bench:
         while True:
             await asyncio.sleep(PROGRESS_EVERY_S)
             if self.engine.state in WATCHED:
-                now = progress(self.engine.state, self._watch.player, self.intake, missed=self.missed_ticks)
+                now = progress(self.engine.state, self._watch.player, self.intake, missed=self._watch.missed_ticks)
                 self._log("progress", **now)
 
     # what the parts tell

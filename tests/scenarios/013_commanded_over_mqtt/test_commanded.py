@@ -3,7 +3,9 @@
 import contextlib
 import shutil
 import signal
+import subprocess
 import time
+import urllib.request
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +15,7 @@ import pytest
 
 from benchd.app.demo import device_options
 from benchd.settings.places import configs_directory
-from tests.outside.mosquitto import Mosquitto, mosquitto
+from tests.outside.mosquitto import Mosquitto, free_port, mosquitto, program
 from tests.scenarios.on_the_wire import SHORT, TURNING, Control, Daemon, a_bench, at_rest, quick_bench
 
 from .somebody import Somebody
@@ -68,7 +70,9 @@ def scene(tmp_path: Path) -> Iterator[Scene]:
     with contextlib.ExitStack() as stack:
         broker = stack.enter_context(mosquitto(tmp_path, extra=LASTING.format(tmp_path)))
         listening, control = stack.enter_context(a_bench())
-        daemon = Daemon(arguments(site(tmp_path / "site"), listening, broker, tmp_path / "data"), runtime=tmp_path)
+        bench = site(tmp_path / "site")
+        bench.write_text(f"{bench.read_text()}\n[metrics]\nport = {free_port()}\n")
+        daemon = Daemon(arguments(bench, listening, broker, tmp_path / "data"), runtime=tmp_path)
         stack.callback(daemon.close)
         people: list[Somebody] = []
         stack.callback(lambda: [one.leave() for one in people])
@@ -149,6 +153,28 @@ def test_a_daemon_that_is_killed_is_said_to_be_offline_by_the_broker(scene: Scen
     otto.until_state("Stopped")
     scene.daemon.tell(signal.SIGKILL)
     otto.until(lambda: not otto.all("state")[-1]["online"], "offline", within_s=20.0)
+
+
+def test_prometheus_is_told_what_the_bench_does_in_words_that_promtool_accepts(scene: Scene) -> None:
+    ines = scene.somebody("ines")
+    ines.take_control()
+    ines.ask("load", {**CHOICE, "programme": "turning"})
+    ines.does("reset", "start")
+    scene.bench.until(lambda truth: abs(truth["motor_speed_rpm"]) > 300.0)
+    ines.publish("reset", b"{")
+    port = scene.daemon.until("metrics")["port"]
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=10.0) as answer:
+        text = answer.read().decode()
+    values = dict(line.rsplit(" ", 1) for line in text.splitlines() if not line.startswith("#"))
+    assert float(values['benchd_state{state="Execute"}']) == 1.0
+    assert float(values["benchd_permit"]) == 1.0
+    assert float(values["benchd_ticks_done_total"]) > 100.0
+    assert float(values['benchd_commands_refused_total{code="malformed"}']) == 1.0
+    assert float(values['benchd_channel_radians_per_second{channel="shaft_speed"}']) > 30.0
+    checked = subprocess.run(
+        [program("promtool"), "check", "metrics"], input=text, capture_output=True, text=True, check=False
+    )
+    assert (checked.returncode, checked.stderr) == (0, "")
 
 
 def test_what_is_no_command_is_refused_and_changes_nothing(scene: Scene) -> None:

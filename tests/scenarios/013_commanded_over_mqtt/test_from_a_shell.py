@@ -113,7 +113,7 @@ def test_while_it_runs_others_look_and_only_a_stop_is_obeyed(shell: Shell) -> No
     assert (status, out) == (0, "greenhouse: Stopped\n")
     status, out, err = ended(run)
     assert status == 1
-    assert err.splitlines()[-1].startswith("The run was stopped:")
+    assert err.splitlines()[-1].startswith("The run was stopped")
     assert at_rest(shell.bench.truth())
 
 
