@@ -3,8 +3,9 @@
 It must never wait for the peer, never hold more than the little that was handed over, and knows nothing of what the
 messages mean.
 
-paho-mqtt makes and reads the MQTT 5 packets; its socket is watched by the event loop. A dependency that wraps paho for
-asyncio exists, but it tells neither the reason code of an acknowledgement nor leaves a failed connection clean.
+paho-mqtt makes and reads the packets of MQTT 5, all but those of `packets`; the event loop watches its socket. A
+dependency that wraps paho for asyncio exists, but it tells neither the reason code of an acknowledgement nor leaves a
+failed connection clean.
 """
 
 import asyncio
@@ -12,23 +13,22 @@ import contextlib
 import socket
 import ssl
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
 from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.outside.admission import Arrived
+from benchd.outside.packets import Correlated, acknowledged_in, arrived_in, mid_in
 from benchd.outside.reaching import cause_of, connected_socket
 
-SOCKET_BYTES = (
-    65_536  # what the kernel holds each way: old values are worth nothing, and a flood is felt where it starts
-)
 LONGEST_PACKET_BYTES = 2**18  # a broker keeps greater ones to itself (MQTT 5, 3.1.2.11.4)
 UNCONFIRMED_INCOMING = 64
+QOS_1 = 0x02  # in a header; nothing here is subscribed to with more
 UNREADABLE = 0x82  # protocol error (MQTT 5, 2.4): the broker's or ours
 FAILURE = 0x80  # reason codes from here on are failures (MQTT 5, 2.4)
 
@@ -38,9 +38,16 @@ class ConnectionGone(Exception):
 
 
 class _Paho(paho.Client):
-    """paho on a socket that is connected already, so that it never blocks on one."""
+    """paho on a socket that is connected already, so that it never blocks on one; messages are read here."""
 
-    def __init__(self, connected: socket.socket, client_id: str) -> None:
+    def __init__(
+        self,
+        connected: socket.socket,
+        client_id: str,
+        *,
+        on_arrived: Callable[[int, bytearray], None],
+        on_acknowledged: Callable[[int, int], None],
+    ) -> None:
         super().__init__(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
@@ -48,9 +55,23 @@ class _Paho(paho.Client):
             reconnect_on_failure=False,
         )
         self._connected = connected
+        self._on_arrived = on_arrived
+        self._on_acknowledged = on_acknowledged
 
     def _create_socket(self) -> socket.socket:
         return self._connected
+
+    def _handle_publish(self) -> MQTTErrorCode:
+        header, packet = self._in_packet["command"], self._in_packet["packet"]
+        self._on_arrived(header, packet)
+        return self._send_puback(mid_in(packet)) if header & QOS_1 else MQTTErrorCode.MQTT_ERR_SUCCESS
+
+    def _handle_pubackcomp(self, cmd: Literal["PUBACK", "PUBCOMP"]) -> MQTTErrorCode:  # noqa: ARG002
+        mid, code = acknowledged_in(self._in_packet["packet"])
+        if self._out_messages.pop(mid, None) is not None:
+            self._inflight_messages -= 1
+            self._on_acknowledged(mid, code)
+        return MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def ping(self) -> None:
         """Ask the broker for a sign of life."""
@@ -106,11 +127,11 @@ class Connection:
             connected = await connected_socket(host, port, tls=tls)
         except OSError as error:  # ssl.SSLError is one
             raise ConnectionGone(f"{self._name} cannot be reached ({cause_of(error)})") from error
-        self._client = client = _Paho(connected, client_id)
+        self._client = client = _Paho(
+            connected, client_id, on_arrived=self._on_arrived, on_acknowledged=self._on_confirmed
+        )
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_arrived
-        client.on_publish = self._on_published
         client.on_subscribe = self._on_subscribed
         client.on_socket_register_write = _ignore  # what is handed over leaves with `flush`
         client.on_socket_close = self._on_socket_close
@@ -148,12 +169,9 @@ class Connection:
         self, topic: str, payload: bytes, *, qos: int, retain: bool = False, correlation_data: bytes | None = None
     ) -> int:
         """Hand a message over and return its number; it leaves with `flush`. Raises `ConnectionGone`."""
-        properties = None
-        if correlation_data is not None:
-            properties = _properties(PacketTypes.PUBLISH)
-            properties.CorrelationData = correlation_data
+        properties: Any = None if correlation_data is None else Correlated(correlation_data)
         told = self._open_client.publish(topic, payload, qos=qos, retain=retain, properties=properties)
-        if told.rc != paho.MQTT_ERR_SUCCESS:
+        if told.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise ConnectionGone(f"{self._name} takes nothing any more ({paho.error_string(told.rc)})")
         return told.mid
 
@@ -286,25 +304,13 @@ class Connection:
         if answer is not None and not answer.done():
             answer.set_result(codes[0].value)
 
-    def _on_published(self, _client: paho.Client, _: object, mid: int, code: ReasonCode, _properties: object) -> None:
-        self._on_confirmed(mid, code.value)
-
-    def _on_arrived(self, _client: paho.Client, _: object, message: paho.MQTTMessage) -> None:
+    def _on_arrived(self, header: int, packet: bytearray) -> None:
         try:
-            topic = message.topic
+            arrived, _, _ = arrived_in(header, packet)
         except UnicodeDecodeError:
             self.unreadable += 1
             return
-        properties = message.properties
-        self._on_message(
-            Arrived(
-                topic=topic,
-                payload=bytes(message.payload),
-                retained=message.retain,
-                response_topic=getattr(properties, "ResponseTopic", None),
-                correlation_data=getattr(properties, "CorrelationData", None),
-            )
-        )
+        self._on_message(arrived)
 
 
 def _properties(of: int) -> Any:

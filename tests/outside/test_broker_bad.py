@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.outside.broker import ARRIVED, LOOK_EVERY_S, BrokerSettings
+from benchd.outside.broker import ARRIVED, ATTEMPTS, LOOK_EVERY_S, BrokerSettings
 
 from .connected import TOPICS, peer, side, until
 from .mosquitto import free_port, mosquitto, program
@@ -185,12 +185,8 @@ async def test_an_event_too_great_for_the_broker_does_not_hold_up_the_others(tmp
             assert bench.ups_and_downs == [True]
 
 
-async def test_a_message_that_the_broker_refuses_for_its_size_does_not_come_back_for_ever(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """mosquitto 2.0.11 acknowledges it with a code that an acknowledgement cannot have: the connection ends."""
-    monkeypatch.setattr("benchd.outside.broker.SHORTEST_WAIT_S", 0.02)
-    monkeypatch.setattr("benchd.outside.broker.LONGEST_WAIT_S", 0.02)
+async def test_a_message_that_mosquitto_refuses_for_its_size_does_not_come_back_for_ever(tmp_path: Path) -> None:
+    """2.0.11 acknowledges it with 149, a reason code that an acknowledgement cannot have."""
     with mosquitto(tmp_path, extra="message_size_limit 2000") as broker:
         async with side(tmp_path, broker.port) as bench:
             await until(lambda: bench.broker.connected)
@@ -199,6 +195,31 @@ async def test_a_message_that_the_broker_refuses_for_its_size_does_not_come_back
             await until(lambda: bench.spool.forgotten == 1)
             assert bench.spool.refused == 1
             assert len(bench.refused) == 1
+            assert bench.ups_and_downs == [True]
+
+
+async def test_a_message_that_ends_every_connection_is_given_up_and_others_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchd.outside.broker.SHORTEST_WAIT_S", 0.01)
+    monkeypatch.setattr("benchd.outside.broker.LONGEST_WAIT_S", 0.01)
+
+    def answer(read: bytes) -> bytes | None:
+        if b"great" in read:
+            return b"\x00\x00"
+        if b'"told"' in read:
+            return None
+        return CONNACK if read[0] == 0x10 else SUBACK if b"command/+" in read else b""
+
+    async with server(answer) as (port, connections), side(tmp_path, port) as bench:
+        bench.spool.put(TOPICS.event, "great", b"great")
+        bench.event("e1")
+        await until(lambda: bench.spool.refused == 1)
+        assert len(connections) == ATTEMPTS
+        # a connection that just ends says nothing against the message that was on its way
+        await until(lambda: len(connections) > 2 * ATTEMPTS)
+        assert bench.spool.refused == 1
+        assert bench.spool.waiting == 1
 
 
 async def test_a_command_beyond_all_measure_never_reaches_the_daemon_and_a_great_one_does(tmp_path: Path) -> None:
