@@ -30,7 +30,8 @@ ARRIVED, ARRIVED_BYTES = 256, 2**20
 STOPS, STOPS_BYTES = 64, 2**18
 COMMANDS_PER_S, COMMANDS_AT_ONCE = 500.0, 100.0  # more than any person and tool; the rest of a flood is dropped
 # What a broker refuses for the message itself (MQTT 5, 3.4.2.1 and 4.13): it would refuse it for ever.
-HOPELESS = frozenset({0x90, 0x95, 0x99})
+TOPIC_INVALID = 0x90
+HOPELESS = frozenset({TOPIC_INVALID, 0x95, 0x99})
 # These may be taken another time; anything else is given up after so many attempts, not to keep the rest for ever.
 NOT_YET = frozenset({0x87, 0x97})  # not authorised, quota exceeded
 ATTEMPTS = 10
@@ -155,6 +156,8 @@ class Broker:
             return f"{self.name} does not answer; events are kept until it does."
         except ConnectionGone as gone:
             return f"{gone}; events are kept until it is there."
+        except UnicodeError as error:
+            return f"{self.name} cannot be reached ({error}): mend its name."
         except asyncio.CancelledError:
             if self.connected:
                 await self._leave(wire)
@@ -221,7 +224,11 @@ class Broker:
         if size > wire.longest_bytes:
             self._refused(one, 0x95)
             return
-        mid = wire.publish(one.topic, one.payload, qos=1, retain=one.retain, correlation_data=one.correlation_data)
+        try:
+            mid = wire.publish(one.topic, one.payload, qos=1, retain=one.retain, correlation_data=one.correlation_data)
+        except ValueError:  # no topic at all: it would come back for ever
+            self._refused(one, TOPIC_INVALID)
+            return
         self._on_the_way[mid] = (one, asyncio.get_running_loop().time())
 
     def _on_confirmed(self, mid: int, code: int) -> None:

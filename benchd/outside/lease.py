@@ -4,6 +4,7 @@ The number grows with every lease that is taken, never with one that is kept, so
 lease is told from one of the present lease whoever sent it (fencing token: common practice of distributed systems).
 """
 
+import math
 from dataclasses import dataclass
 
 
@@ -47,6 +48,8 @@ class Lease:
         held = self.held(now_mono_s=now_mono_s)
         if held is not None and held.holder != holder:
             left_s = held.until_mono_s - now_mono_s
+            if math.isinf(left_s):
+                raise ControlHeld(f"{held.holder} holds control until its run has ended: wait, or ask for a stop.")
             raise ControlHeld(
                 f"{held.holder} holds control for another {left_s:.0f} s or longer: wait, or ask for its release."
             )
@@ -68,6 +71,11 @@ class Lease:
         if fence is None:
             raise NotInControl("This command needs control: take it first and give the number that you are told.")
         raise NotInControl(f"The number {fence} is of an earlier lease: take control again.")
+
+    def keep(self, holder: str) -> None:
+        """This process itself commands from now on; nobody takes that away from it."""
+        self._held = Held(holder=holder, fence=self._next, until_mono_s=math.inf)
+        self._next += 1
 
     def release(self) -> None:
         """Nobody commands any more."""

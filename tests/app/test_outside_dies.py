@@ -37,8 +37,14 @@ def played(folder: Path) -> Outcome:
     bench, run = planned(folder=folder)
     start = bench.start.model_copy(update={"pre_start_warning_s": 0.1, "zero_time_s": 0.3})
     bench = replace(bench, start=start, data_directory=folder / "data")
-    daemon = serve._Daemon(bench, run, twin_drivers("vent_flap_24v", seed=1), nobody_listens(folder), report=False)
-    return asyncio.run(daemon.main())
+    drivers = twin_drivers("vent_flap_24v", seed=1)
+    daemon = serve._Daemon(bench, run, drivers, nobody_listens(folder), None, report=False)
+    outcome = asyncio.run(daemon.main())
+    assert daemon._remote is not None
+    held = daemon._remote._lease.held(now_mono_s=1e9)
+    assert held is not None
+    assert held.holder == "the command line", "others look at a run that the daemon plays of itself"
+    return outcome
 
 
 def fail(*_: object, **__: object) -> None:
