@@ -5,6 +5,7 @@ import http.client
 import math
 import shutil
 import socket
+import struct
 import subprocess
 import threading
 from concurrent.futures import ThreadPoolExecutor
@@ -137,6 +138,7 @@ def test_what_is_not_known_is_left_out() -> None:
     assert 'benchd_channel_age_seconds{channel="power_factor"}' not in names
     assert 'benchd_channel_age_seconds{channel="housing_temperature"}' not in names
     assert "benchd_permit{}" not in names
+    assert told(replace(FIGURES, permit=False))["benchd_permit{}"] == 0
     assert "benchd_broker_connected{}" not in names
 
 
@@ -244,13 +246,16 @@ async def test_a_client_that_asks_nonsense_or_leaves_costs_the_next_one_nothing(
         _, writer = await asyncio.open_connection("127.0.0.1", port)
         writer.write(sent)
         await writer.drain()
-        writer.close()
+        # closing resets the connection: a client that died
+        writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        writer.transport.abort()
         assert read(await scrape(port))["benchd_ticks_done_total{}"] == 1200
     assert capfd.readouterr().err == ""
 
 
 @pytest.mark.wires
 async def test_a_client_that_says_nothing_is_left_after_a_while(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert metrics._Quiet.timeout == metrics.CLIENT_ANSWERS_WITHIN_S <= 10.0
     monkeypatch.setattr(metrics._Quiet, "timeout", 0.2)
     async with serve_metrics(lambda: FIGURES, port=0) as port:
         _, writer = await asyncio.open_connection("127.0.0.1", port)
