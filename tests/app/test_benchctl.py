@@ -359,7 +359,7 @@ def test_live_once_prints_what_is_to_be_seen_and_draws_it(typed, bench, tmp_path
     monkeypatch.setenv("LINES", "24")
     said = typed("live", "--once")
     assert said.status == 0
-    for words in ("vineyard", "STOPPED", "shaft_torque", "25 % of 5 ramp down", "MISSING"):
+    for words in ("vineyard", "STOPPED", "shaft_torque", "25 % to 5 ramp down", "MISSING"):
         assert words in said.out
     assert max(map(len, said.out.splitlines())) <= 80
     said = typed("live", "--once", "--svg", str(tmp_path / "live.svg"))

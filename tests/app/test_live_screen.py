@@ -61,7 +61,7 @@ def test_at_80_by_24_without_any_colour_everything_that_matters_is_there() -> No
         *("pump_acceptance, specimen VP-0113 of order 2026-047", "2 of 2: load test, 1.20 N·m", "62 %"),
         *(
             "2 min 10 s left",
-            "94 % of 140 cut",
+            "94 % to 140 cut",
             "MISSING for 7 s",
             "A sensor is due.",
             "Overspeed. (latched until Clear)",
@@ -244,5 +244,5 @@ def test_the_line_for_a_pipe_names_state_permit_test_and_channels() -> None:
     text = line(Screen(bench="vineyard", state=running(), channels=(hot,)))
     assert text == (
         "12:00:00 UTC vineyard: Execute; permit given; test 2 of 2 load test 62 %, 2 min 10 s left; "
-        "hot 9.000 V (50 % of 18)"
+        "hot 9.000 V (50 % to 18)"
     )

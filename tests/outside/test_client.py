@@ -18,7 +18,7 @@ from benchd.outside.client_wire import NoBroker
 from benchd.outside.commands import Code, CommandName, KnownFiles, Reply
 from benchd.outside.control_kept import NoControl
 from benchd.outside.finding import NoBench
-from benchd.outside.messages import BenchState, Event
+from benchd.outside.messages import BenchState, Data, Event
 from benchd.outside.news import Broker, ControlNews, GroupData, Unreadable, Watch
 
 from .answering_bench import AnsweringBench
@@ -207,6 +207,18 @@ async def test_control_that_another_took_is_not_taken_back(broker, bench) -> Non
         assert bench.heard[-1][0] == "release"  # odile's; nothing was left for ines to release
 
 
+async def test_control_that_another_program_took_under_our_own_name_is_not_taken_back(broker, bench) -> None:
+    async with (
+        client_of(broker) as client,
+        client_of(broker) as namesake,
+        client.control(lease_s=5.0),
+        namesake.control() as theirs,
+    ):
+        with client.watching() as watch:
+            assert (await first(watch, ControlNews)).lost
+        assert (await namesake.ask(CommandName.RESET, fence=theirs.fence)).stage == "done"
+
+
 async def test_an_error_inside_comes_out_as_it_is(broker, bench) -> None:
     with pytest.raises(ZeroDivisionError):
         async with client_of(broker) as client, client.control():
@@ -286,12 +298,16 @@ async def test_a_reply_to_somebody_elses_question_is_none_of_ours(broker, bench)
 
 async def test_a_reader_that_stands_still_loses_data_before_anything_else() -> None:
     watch = Watch(capacity=3)
-    event = Event(id="e", utc="2026-11-05T12:00:00Z", event="x")
-    data = GroupData.__new__(GroupData)
-    for news in (event, data, event, event, event):
+    events = [Event(id=name, utc="2026-11-05T12:00:00Z", event="x") for name in "abcd"]
+    data = GroupData(group="all", data=Data(utc="2026-11-05T12:00:00Z", seq=0, values={}, ages_s={}))
+    for news in (events[0], data, events[1], events[2]):
+        watch.put(news)
+    assert watch.dropped == 1
+    assert await anext(watch) == events[0]
+    for news in (events[3], data):
         watch.put(news)
     assert watch.dropped == 2
-    assert [await anext(watch) for _ in range(3)] == [event] * 3
+    assert [await anext(watch) for _ in range(3)] == [events[2], events[3], data]
 
 
 async def test_a_wait_for_news_that_is_given_up_loses_nothing() -> None:
