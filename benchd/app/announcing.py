@@ -97,6 +97,7 @@ class Announcer:
         self._brief: RunBrief | None = None
         self._run: str | None = None  # whose events these are
         self._changed = asyncio.Event()
+        self.crowded: Callable[[], str] = lambda: ""  # why it is not clear which bench this is
         self._told: BenchState | None = None
 
     async def run(self) -> None:
@@ -220,7 +221,7 @@ class Announcer:
             permit_sentence=objection or "",
             remote_selected=None if chain is None else chain.remote_selected,
             cause=None if live.cause is None else live.cause.sentence,
-            warnings=tuple(self._warnings),
+            warnings=(*self._warnings, *filter(None, (self.crowded(),))),
             run=self._brief,
             progress=self._progress(),
             control=self._control(),
@@ -259,7 +260,7 @@ class Announcer:
                 async with asyncio.timeout(1.0):
                     await self._changed.wait()
             except TimeoutError:
-                at_rest = self._live.engine.state not in WATCHED and self._control() is None
+                at_rest = self._live.engine.state not in WATCHED and self._control() is None and not self.crowded()
                 if (
                     at_rest
                     and self._told is not None

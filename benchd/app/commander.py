@@ -51,6 +51,15 @@ WAYS: Mapping[CommandName, tuple[Command, State, State]] = MappingProxyType(
 )
 
 
+BEGINNINGS = frozenset({CommandName.LOAD, CommandName.RESET, CommandName.START, CommandName.UNHOLD, CommandName.CLEAR})
+
+
+def _begins(admitted: Admitted) -> bool:
+    """Whether something begins by it; control that is kept is not taken."""
+    taken = admitted.name is CommandName.CONTROL and admitted.command.fence is None
+    return taken or admitted.name in BEGINNINGS
+
+
 class Answering(Protocol):
     """Where answers go; it never waits."""
 
@@ -84,7 +93,9 @@ class Commander:
         on_failure: Callable[[Exception], None],
         utc: Callable[[float], dt.datetime],
         beside: Callable[[Callable[[], object]], Awaitable[object]] = asyncio.to_thread,
+        forbidden: Callable[[], str] = lambda: "",
     ) -> None:
+        self._forbidden = forbidden
         self._beside = beside
         self._live = live
         self._admission = admission
@@ -156,6 +167,8 @@ class Commander:
         command = admitted.command
         if self._ending and not (admitted.name in FREE_STOPS and self._live.engine.state in WATCHED):
             sentence = "benchd is ending: nothing begins any more, and the bench is at rest or on its way there."
+            self._stage(admitted, "rejected", sentence, code=Code.NOT_ALLOWED)
+        elif _begins(admitted) and (sentence := self._forbidden()):
             self._stage(admitted, "rejected", sentence, code=Code.NOT_ALLOWED)
         elif admitted.name in WAYS:
             self._on_event("commanded", command=admitted.name.value, client=command.client)

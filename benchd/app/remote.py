@@ -16,6 +16,7 @@ from pathlib import Path
 from benchd.app.announcing import Announcer
 from benchd.app.commander import Commander
 from benchd.app.library import Library
+from benchd.app.namesake import Namesake
 from benchd.app.wiring import PlannedRun
 from benchd.live.bench import Bench as LiveBench
 from benchd.outside.admission import Admission
@@ -174,8 +175,11 @@ class Remote:
             groups=USUAL_GROUPS if bench.mqtt is None else bench.mqtt.groups,
             utc=utc,
         )
+        self.namesake = Namesake(bench.name, session=access.session, on_event=on_event, retell=self.announcer.changed)
+        self.announcer.crowded = lambda: self.namesake.sentence
         self.commander = Commander(
             live,
+            forbidden=lambda: self.namesake.sentence,
             admission=self.admission,
             lease=lease,
             library=Library(bench=bench, registry=access.registry),
@@ -201,6 +205,7 @@ class Remote:
             on_change=lambda up, sentence: on_event("broker", up=up, sentence=sentence),
             on_refused=lambda sentence: on_event("broker_refused", sentence=sentence),
             offline=offline,
+            on_state=self.namesake.heard,
         )
 
     def plays(self, run: PlannedRun) -> None:

@@ -54,9 +54,10 @@ class Broker:
     """The bench's one client of the broker. `run` it as a task; cancelled, it says "offline" and takes leave.
 
     `last_will` is the retained state that the broker publishes when the daemon is gone; `offline` makes the one for
-    leaving in order. `on_command` gets each message of `topics.commands`; Stop and Abort go before others. `on_change`
-    hears once that the connection is lost (False) and once that it is back (True), `on_refused` once that the broker
-    does not take a kind of message, each with a sentence. What `on_command` raises ends `run`.
+    leaving in order. `on_command` gets each message of `topics.commands`; Stop and Abort go before others. What it
+    raises ends `run`. `on_state` gets what others publish as this bench's state. `on_change` hears once that the
+    connection is lost (False) and once that it is back (True), `on_refused` once that the broker does not take a kind
+    of message, each with a sentence.
 
     Raises OSError (also `ssl.SSLError`) when the settings' CA file cannot be used.
     """
@@ -73,6 +74,7 @@ class Broker:
         on_change: Callable[[bool, str], None],
         on_refused: Callable[[str], None] = lambda _sentence: None,
         offline: Callable[[], bytes] | None = None,
+        on_state: Callable[[bytes], None] = lambda _payload: None,
     ) -> None:
         self.connected = False
         self.connections = 0
@@ -90,6 +92,7 @@ class Broker:
         self._on_change = on_change
         self._on_refused = on_refused
         self._offline = offline
+        self._on_state = on_state
         self._wake = asyncio.Event()
         self._arrival = asyncio.Event()
         self._stops: Bounded[Arrived] = Bounded(at_most=STOPS, at_most_bytes=STOPS_BYTES)
@@ -146,7 +149,7 @@ class Broker:
                     keepalive_s=math.ceil(settings.keepalive_s),
                     will=(self._topics.state, self._last_will),
                 )
-                await wire.subscribe(self._topics.commands)
+                await wire.subscribe(self._topics.commands, self._topics.state)
             self.connected = True
             self.connections += 1
             self._outbox.connected()
@@ -297,6 +300,9 @@ class Broker:
         wire.disconnect()
 
     def _on_arrived(self, message: Arrived) -> None:
+        if message.topic == self._topics.state:
+            self._on_state(message.payload)
+            return
         self.arrived += 1
         queue = self._stops if message.topic in self._stop_topics else self._others
         queue.put(message, size_bytes=len(message.payload))

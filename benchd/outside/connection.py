@@ -147,15 +147,15 @@ class Connection:
         self.flush()
         await self._or_gone(self._accepted)
 
-    async def subscribe(self, filter_: str) -> None:
+    async def subscribe(self, filter_: str, *perhaps: str) -> None:
         """Subscribe so that retained messages of the past stay away and live retained ones are known as such.
 
-        Raises `ConnectionGone` when it is refused.
+        Raises `ConnectionGone` when it is refused; the filters that follow the first may be.
         """
         options = SubscribeOptions(
             qos=1, noLocal=True, retainAsPublished=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND
         )
-        _, mid = self._open_client.subscribe(filter_, options=options)
+        _, mid = self._open_client.subscribe([(one, options) for one in (filter_, *perhaps)])
         answer: asyncio.Future[int] = self._loop.create_future()
         self._subscribed[mid] = answer
         self.flush()
