@@ -202,7 +202,7 @@ def quick_bench(folder: Path, *, slope_v_per_s: float = 12.0) -> Path:
     for old, new in (
         ("pre_start_warning_s = 2.0", "pre_start_warning_s = 0.1"),
         ("zero_time_s = 1.0", "zero_time_s = 0.3"),
-        ("age_limit_s = 0.3", "age_limit_s = 1.0"),
+        ("age_limit_s = 0.5", "age_limit_s = 1.0"),
         ("poll_hz = 50", "poll_hz = 10"),  # silence is counted in polls: fewer of them are more patience
         ("poll_hz = 20", "poll_hz = 10"),
         ("poll_hz = 100", "poll_hz = 50"),
