@@ -14,6 +14,7 @@ import paho.mqtt.client as paho
 import pytest
 
 from benchd.outside.admission import Arrived
+from benchd.outside.connection import UNCONFIRMED_INCOMING
 from benchd.outside.messages import Data
 
 from .connected import TOPICS, now, peer, side, until
@@ -53,6 +54,16 @@ async def test_a_command_comes_back_as_a_reply_with_its_correlation_data(tmp_pat
         assert (asked.topic, asked.payload) == (TOPICS.command("programmes"), b'{"id":"1"}')
         assert (asked.retained, asked.response_topic) == (False, TOPICS.reply("ada"))
         await until(lambda: bench.outbox.replies_sent == 1)
+
+
+async def test_more_commands_than_may_be_unacknowledged_all_arrive(tmp_path: Path, broker: Mosquitto) -> None:
+    async with side(tmp_path, broker.port) as bench:
+        await until(lambda: bench.broker.connected)
+        with peer(broker.port) as client:
+            for number in range(3 * UNCONFIRMED_INCOMING):
+                client.command("start", b"%d" % number)
+            await until(lambda: len(bench.commands) == 3 * UNCONFIRMED_INCOMING)
+        assert [int(one.payload) for one in bench.commands] == list(range(3 * UNCONFIRMED_INCOMING))
 
 
 async def test_a_client_of_3_1_1_commands_without_properties_and_observes(tmp_path: Path, broker: Mosquitto) -> None:

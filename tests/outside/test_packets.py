@@ -82,3 +82,8 @@ def test_an_acknowledgement_may_be_short_long_or_of_a_code_that_is_none() -> Non
     assert acknowledged_in(b"\x00\x07\x95\x00") == (7, 0x95)  # as mosquitto 2.0.11 sends it
     with pytest.raises(ValueError, match="end"):
         acknowledged_in(b"\x00")
+
+
+def test_a_property_that_reaches_into_the_payload_is_not_sound() -> None:
+    with pytest.raises(ValueError, match="beyond their end"):
+        arrived_in(0x30, b"\x00\x01t" + b"\x04" + b"\x09\x00\x05ab" + b"payload")
