@@ -123,6 +123,7 @@ class _Daemon:
         self._outcome = Outcome()
         self._remote: Remote | None = None
         self._news = RunNews(None, None, utc=self._utc_now)
+        self._stopped_because = ""
         self._open_folder: Path | None = None  # of the run that is being recorded
         self._evaluating: set[asyncio.Task[None]] = set()
         self._counted = Counted(channel.name for channel in bench.channels())
@@ -162,11 +163,15 @@ class _Daemon:
         loop = asyncio.get_running_loop()
         with (
             ThreadPoolExecutor(max_workers=1, thread_name_prefix="records") as records,
+            ThreadPoolExecutor(max_workers=1, thread_name_prefix="spool") as spool,  # never before the journal
             quiet_process(),
         ):
 
             async def offload(slow: Callable[[], object]) -> object:
                 return await loop.run_in_executor(records, slow)
+
+            async def spooled(slow: Callable[[], object]) -> object:
+                return await loop.run_in_executor(spool, slow)
 
             self._live = live = LiveBench(plan, links, self._ticker(plan), on_event=self._event, offload=offload)
             if self._outside is not None:
@@ -175,7 +180,7 @@ class _Daemon:
                     self._bench,
                     self._outside,
                     utc=self._clock.utc,
-                    offload=offload,
+                    offload=spooled,
                     choose=lambda chosen: live.load(self._live_run(chosen)),
                     on_event=self._event,
                     on_failure=self._outside_failed,
@@ -297,7 +302,7 @@ class _Daemon:
         if folder is None or self._live is None:
             return
         cause = self._live.cause
-        why = "" if state == "complete" else self._live.because if cause is None else cause.sentence
+        why = "" if state == "complete" else self._stopped_because if cause is None else cause.sentence
         self._news.ended(folder, ending=ENDINGS[state], why=why, last=not self._report)
         if self._report:
             task = self._group.create_task(self._spared(self._evaluate(folder)), name="paperwork")
@@ -360,6 +365,8 @@ class _Daemon:
             self._counted.event(name, fields)
             if self._remote is not None:
                 self._remote.event(name, fields)
+            if name == "state" and fields["after"] == "Stopping":
+                self._stopped_because = str(fields["because"])
             if name == "state" and fields["after"] in RESTING:
                 self._rested(str(fields["after"]).lower())
         except Exception as error:  # noqa: BLE001 - see `_outside_failed`

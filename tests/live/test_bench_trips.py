@@ -51,7 +51,7 @@ def press(button: str) -> Callable[[OnTwin], None]:
 
 STORIES = {
     "overtorque on the transducer": (plant("transducer_offset_nm", 1.9), "shaft_torque above", 0.1),
-    "encoder lead off": (plant("encoder_lost"), "shaft_speed without a good reading", 0.5),
+    "encoder lead off": (plant("encoder_lost"), "shaft_speed without a good reading", 0.7),
     "measuring unit hangs": (wire("measuring_unit", "hang"), "measuring_unit", 0.6),
     "load drive hangs": (wire("load_drive", "hang"), "load_drive", 0.6),
     "load drive unplugged": (wire("load_drive", "refuse"), "load_drive", 0.6),
