@@ -20,7 +20,7 @@ from benchd.outside.spool import Spool
 from benchd_rig.twin import twin_drivers
 from tests.live.twin_bench import planned
 
-pytestmark = pytest.mark.usefixtures("capfd")
+pytestmark = [pytest.mark.usefixtures("capfd"), pytest.mark.wires]
 
 
 def nobody_listens(folder: Path) -> Access:
