@@ -8,10 +8,10 @@ import math
 from collections.abc import Callable
 
 from benchd.contract import DriveReading, DriverError, DriveState, ResistanceReading, SupplyReading
-from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.rack import LOOK_AGAIN_S, SPEEDS, Rack
 
 STEADY_S = 0.2  # the shaft must have been still for this long
-STEADY_IF_DOUBTED_S = 1.0  # and for this long where only devices say so that were part of the cause
+STEADY_IF_DOUBTED_S = 1.0  # and for this long where devices say so that were part of the cause, or an end is untold
 STILL_OFF_WITHIN_S = 0.5  # a device that answers at all is polled more often than this
 NOTHING_DOUBTED: frozenset[str] = frozenset()
 
@@ -21,13 +21,22 @@ class Rester:
 
     def __init__(self, rack: Rack) -> None:
         self._rack = rack
-        self._plan = rack.plan
+        self._plan = plan = rack.plan
+        # Each drive tells the speed of its own machine; a specimen without a drive has the encoder alone.
+        ends = {drive.device for drive in plan.drives}
+        if plan.motor_drive is None:
+            ends |= {channel.device for channel in plan.channels if channel.name == "shaft_speed"}
+        self._tell_the_ends = frozenset(
+            channel.device for channel in plan.channels if channel.name in SPEEDS and channel.device in ends
+        )
 
     async def come_to_rest(self, doubted: Callable[[], frozenset[str]] = lambda: NOTHING_DOUBTED) -> str | None:
         """Wait for measured standstill, or for the coasting time where no speed is believed; then the sink's turn.
 
-        `doubted` names the devices whose speed does not count while another one tells it, with those that joined them
-        meanwhile. Where only they tell, the shaft must rest for longer.
+        `doubted` names the devices whose word is not enough, with those that joined them meanwhile. A coupling may be
+        broken: each machine's end counts by what tells it (`_tell_the_ends`), a doubted device for want of a better
+        one. Where doubted devices tell an end, or nothing does, the shaft must rest for longer and is not called
+        measured; an end that nothing tells is also told as unconfirmed.
         """
         stopping = self._plan.stopping
         loop = asyncio.get_running_loop()
@@ -35,20 +44,30 @@ class Rester:
         still_since_s = math.inf
         told_by_doubted = seen = False
         while loop.time() < until_s:
-            speeds_rpm, steady_s, only_doubted = self._rack.speeds_rpm(doubted=doubted()), STEADY_S, False
-            if not speeds_rpm:  # devices that were doubted and speak again are better than no word at all
-                speeds_rpm, steady_s, only_doubted = self._rack.speeds_rpm(), STEADY_IF_DOUBTED_S, True
+            believed_rpm, all_rpm = self._rack.speeds_rpm(doubted=doubted()), self._rack.speeds_rpm()
+            only_doubted = not believed_rpm
+            speeds_rpm = {
+                device: rpm
+                for device, rpm in all_rpm.items()
+                if only_doubted or device in believed_rpm or device in self._tell_the_ends
+            }
+            untold = sorted(self._tell_the_ends - speeds_rpm.keys())
+            measured = not untold and speeds_rpm.keys() == believed_rpm.keys()
             seen = seen or bool(speeds_rpm)
             if told_by_doubted and not only_doubted:
                 still_since_s = math.inf  # what doubted devices told before does not count for those that are believed
             told_by_doubted = only_doubted
             if speeds_rpm and max(speeds_rpm.values()) <= stopping.standstill_rpm:
                 still_since_s = min(still_since_s, loop.time())
-                if loop.time() - still_since_s >= steady_s:
+                if loop.time() - still_since_s >= (STEADY_S if measured else STEADY_IF_DOUBTED_S):
                     self._rack.on_event(
-                        "standstill", measured=not only_doubted, told_by=sorted(speeds_rpm), only_doubted=only_doubted
+                        "standstill",
+                        measured=measured,
+                        told_by=sorted(speeds_rpm),
+                        untold=untold,
+                        only_doubted=only_doubted,
                     )
-                    return await self._discharge(until_s)
+                    return self._unconfirmed(untold, await self._discharge(until_s))
             else:
                 still_since_s = math.inf
             await asyncio.sleep(LOOK_AGAIN_S)
@@ -61,6 +80,15 @@ class Rester:
             f"No believable speed was read for the coasting time of {stopping.coasting_time_s:g} s: "
             "make sure that the shaft is at rest before opening the guard."
         )
+
+    def _unconfirmed(self, untold: list[str], after: str | None) -> str | None:
+        if not untold:
+            return after
+        sentence = (
+            f"No speed is read from {' and '.join(untold)}: that end of the shaft may turn where the coupling broke; "
+            "make sure that it is at rest before opening the guard."
+        )
+        return sentence if after is None else f"{sentence} {after}"
 
     async def _discharge(self, until_s: float) -> str | None:
         """Disarm the sink once the link is below the touch limit; it stays armed otherwise."""

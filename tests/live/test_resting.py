@@ -23,23 +23,53 @@ async def rested(world: World, *, doubted: frozenset[str] = frozenset()) -> tupl
         return sentence, told[0] if told else {}, loop.time() - began_s
 
 
+ALL = ["load_drive", "measuring_unit"]
+
+
 async def test_standstill_says_which_devices_told_it() -> None:
     sentence, told, took_s = await rested(World(sink_on=True))
     assert sentence is None
-    assert told == {"measured": True, "told_by": ["load_drive", "measuring_unit"], "only_doubted": False}
+    assert told == {"measured": True, "told_by": ALL, "untold": [], "only_doubted": False}
     assert STEADY_S <= took_s < STEADY_S + 0.1
 
 
-async def test_a_doubted_device_is_not_among_them_while_another_tells() -> None:
-    _, told, took_s = await rested(World(), doubted=frozenset({"measuring_unit"}))
-    assert told == {"measured": True, "told_by": ["load_drive"], "only_doubted": False}
+@pytest.mark.parametrize("doubted", [["measuring_unit"], ["load_drive"], ALL])
+async def test_standstill_of_an_end_that_a_doubted_device_tells_is_not_called_measured_and_takes_longer(
+    doubted: list[str],
+) -> None:
+    sentence, told, took_s = await rested(World(), doubted=frozenset(doubted))
+    assert sentence is None
+    assert told == {"measured": False, "told_by": ALL, "untold": [], "only_doubted": doubted == ALL}
+    assert took_s >= STEADY_IF_DOUBTED_S
+
+
+async def test_a_doubted_device_that_tells_no_end_does_not_count_while_the_drives_tell_theirs() -> None:
+    world = PairWorld(says_speed_rpm=500.0)
+    sentence, told, took_s = await rested(world, doubted=frozenset({"measuring_unit"}))
+    assert sentence is None
+    assert told == {"measured": True, "told_by": ["load_drive", "motor_drive"], "untold": [], "only_doubted": False}
     assert took_s < STEADY_S + 0.1
 
 
-async def test_standstill_that_only_doubted_devices_tell_is_not_called_measured_and_takes_longer() -> None:
-    _, told, took_s = await rested(World(), doubted=frozenset({"measuring_unit", "load_drive"}))
-    assert told == {"measured": False, "told_by": ["load_drive", "measuring_unit"], "only_doubted": True}
+@pytest.mark.parametrize(
+    ("world", "silent", "told_by"),
+    [
+        (World, "load_drive", ["measuring_unit"]),
+        (World, "measuring_unit", ["load_drive"]),
+        (PairWorld, "load_drive", ["measuring_unit", "motor_drive"]),
+        (PairWorld, "motor_drive", ["load_drive", "measuring_unit"]),
+    ],
+)
+async def test_an_end_of_the_shaft_that_nothing_tells_is_not_measured_and_told_as_unconfirmed(
+    world: type[World], silent: str, told_by: list[str]
+) -> None:
+    """The coupling may be broken; an encoder sits on one side of it, and nobody said on which."""
+    one = world(sink_on=True, behaviour={silent: "silent"})
+    sentence, told, took_s = await rested(one, doubted=frozenset({silent}))
+    assert f"No speed is read from {silent}: that end of the shaft may turn" in sentence
+    assert told == {"measured": False, "told_by": told_by, "untold": [silent], "only_doubted": False}
     assert took_s >= STEADY_IF_DOUBTED_S
+    assert not one.sink_on
 
 
 async def test_what_doubted_devices_told_does_not_shorten_the_rest_that_a_believed_one_must_see() -> None:

@@ -219,7 +219,7 @@ async def _watched(bench: OnTwin, seen: Seen) -> None:
         standstills = bench.told("standstill")
         if told is None and standstills:
             told = standstills[-1]
-            if fast > STILL_RPM:
+            if fast > STILL_RPM and told["measured"]:
                 seen.wrong.append(f"said standstill at {fast:.0f} r/min: {told}")
         state = bench.state
         if state is State.HELD:

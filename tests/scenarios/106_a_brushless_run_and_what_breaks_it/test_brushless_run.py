@@ -69,7 +69,8 @@ STORIES: dict[str, tuple[Callable[[OnTwin], None], str, bool]] = {
     "the converter faults by itself": (lambda bench: bench.rig.trip("motor_drive"), "motor_drive", True),
     "the supply trips by itself": (lambda bench: bench.rig.trip("supply"), "supply", True),
     "emergency stop": (lambda bench: bench.rig.safety_chain.press(Button("estop")), "emergency stop", False),
-    "the load drive runs away": (lambda bench: bench.rig.set_plant_fault("load_runs_away", value=True), "", False),
+    # its own overspeed trip is faster than any order, and it lets go by itself
+    "the load drive runs away": (lambda bench: bench.rig.set_plant_fault("load_runs_away", value=True), "", True),
 }
 
 
@@ -115,5 +116,23 @@ def test_with_a_broken_coupling_no_end_of_the_shaft_is_called_standing_while_the
             assert max(abs(truth.motor_speed_rpm), abs(truth.load_speed_rpm)) < 20.0
             assert await bench.settle() is State.ABORTED
             assert quiet(bench)
+
+    run_virtual(played())
+
+
+def test_with_a_broken_coupling_the_end_of_a_silent_load_drive_is_never_called_standing(tmp_path: Path) -> None:
+    async def played() -> None:
+        async with running(tmp_path, programme=SHORT, kind=BRUSHLESS, tests=[Loaded(0.3)]) as bench:
+            await loaded(bench, 0.3)
+            bench.rig.set_plant_fault("coupling_broken", value=True)
+            wire("load_drive", "hang")(bench)
+            assert await bench.settle() is State.ABORTED
+            (told,) = bench.told("standstill")
+            assert told["measured"] is False
+            assert told["untold"] == ["load_drive"]
+            assert (
+                "No speed is read from load_drive: that end of the shaft may turn"
+                in bench.told("failed")[0]["sentence"]
+            )
 
     run_virtual(played())
