@@ -26,7 +26,7 @@ from benchd.live.proof import drive_objections, ladder_objections
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.supervision import chain_objection
 from benchd.live.zeroing import Zero, Zeroing
-from benchd.rules.limits import Limit, LimitMonitor
+from benchd.rules.limits import Limit, LimitMonitor, Reaction
 from benchd.rules.moves import Role
 
 FRESH_WITHIN_S = 0.5
@@ -69,6 +69,7 @@ class Starter:
         await self._at_rest()
         await self._prove(run)
         zeros = await self._zero(run)
+        await self._watched(run)
         rack.on_event("limits_in_force", limits=[shown(limit) for limit in run.limits])
         loop = asyncio.get_running_loop()
         await self._chain_agrees(remote=plan.starting.remote_required)
@@ -95,6 +96,7 @@ class Starter:
         await self._chain_agrees(remote=self._plan.starting.remote_required)
         await self._warn()
         await self._prove(run)
+        await self._watched(run)
         await self._at_rest()
         await self._chain_agrees(remote=self._plan.starting.remote_required)
         await self._enable(run)
@@ -203,6 +205,26 @@ class Starter:
             )
             objections += drive_objections(plan, run, drive, drive=ref)
         self._refuse(objections)
+
+    async def _watched(self, run: RunPlan) -> None:
+        """Every channel whose limit takes energy away gives a good reading now: what is blind at the start trips late.
+
+        Waits for it as long as the channel's age may be, for a slow device is polled seldom.
+        """
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        origins = {limit.channel: limit.origin for limit in run.limits if limit.reaction is not Reaction.WARN}
+        channels = [channel for channel in self._plan.channels if channel.name in origins]
+        while blind := [channel for channel in channels if math.isnan(self._rack.believed(channel.name))]:
+            if loop.time() > began_s + max(channel.age_limit_s for channel in blind):
+                self._refuse(
+                    [
+                        f"{channel.name} gives no good reading from {channel.device}, and it is watched (limit from "
+                        f"{origins[channel.name]}): look at {channel.device}, its sensor and its wire."
+                        for channel in blind
+                    ]
+                )
+            await asyncio.sleep(LOOK_AGAIN_S)
 
     async def _zero(self, run: RunPlan) -> tuple[Zero, ...]:
         rack, starting = self._rack, self._plan.starting

@@ -27,6 +27,18 @@ STORIES: dict[str, tuple[Callable[[OnTwin], None], str]] = {
         overspeed("load_drive"),
         "where the specimen makes 65.34 V (peak, line to line), but the weakest link component bears 63 V",
     ),
+    "the winding's thermometer is open": (
+        lambda bench: bench.rig.set_plant_fault("winding_thermometer_open", value=True),
+        "winding_temperature gives no good reading from thermometers, and it is watched (limit from ",
+    ),
+    "the magnets' thermometer is open": (
+        lambda bench: bench.rig.set_plant_fault("magnet_thermometer_open", value=True),
+        "magnet_temperature gives no good reading from thermometers",
+    ),
+    "the analyser has lost its numbers": (
+        lambda bench: bench.rig.faults["power_analyser"].switch("nan", on=True),
+        "motor_current gives no good reading from power_analyser",
+    ),
     "the motor drive trips too late for the magnets": (overspeed("motor_drive"), "motor_drive.axis trips itself only"),
 }
 
@@ -41,7 +53,7 @@ def test_what_does_not_fit_refuses_the_start_in_one_sentence(tmp_path: Path, sto
             strike(bench)
             on: set[str] = set()
             bench.rig.plant.on_step.append(lambda _plant: on.update(energised(bench)))
-            assert await bench.command(Command.START) is State.ABORTED
+            assert await bench.command(Command.START) is State.STOPPED
             (failed,) = bench.told("failed")
             assert words in failed["sentence"]
             assert failed["sentence"].count(". ") == 0
