@@ -47,13 +47,15 @@ def figures_of(
 ) -> Callable[[], Figures]:
     """What `outside.metrics` asks for at each scrape, on the event loop."""
 
+    software = version("benchd")  # read from a file: a millisecond and more, which no scrape must cost the loop
+
     def figures() -> Figures:
         now_mono_s = asyncio.get_running_loop().time()
         chain, outside = live.chain(), remote()
         admission = None if outside is None else outside.admission
         outbox = None if outside is None else outside.outbox
         return Figures(
-            version=version("benchd"),
+            version=software,
             bench=live.plan.name,
             state=live.engine.state.title,
             states=tuple(state.title for state in State),
