@@ -163,7 +163,7 @@ class Remote:
         self.admission = Admission(
             topics,
             lease,
-            utc_now=lambda: utc(loop.time()),
+            utc_now=lambda: dt.datetime.now(dt.UTC),  # a command's age is between two computers' clocks as they are now
             now_mono_s=loop.time,
             state=lambda: live.engine.state.title,
         )

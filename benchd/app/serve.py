@@ -14,9 +14,10 @@ from pathlib import Path
 from benchd.app.aftermath import Ending, RunNews, evaluated
 from benchd.app.figures import Counted, figures_of, tell_prometheus
 from benchd.app.interrupted import give_endings, left_behind
-from benchd.app.recorder import RunRecorder, clock_anchor, open_recorder
+from benchd.app.recorder import RunRecorder, open_recorder
 from benchd.app.remote import Access, Remote
 from benchd.app.streams import place_of
+from benchd.app.timekeeping import Timekeeper
 from benchd.app.watched import ShownTicker, Watched, watched
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
@@ -128,7 +129,7 @@ class _Daemon:
         self._evaluating: set[asyncio.Task[None]] = set()
         self._counted = Counted(channel.name for channel in bench.channels())
         self._failed_outside: set[str] = set()  # places in the code, each told once
-        self._clock = clock_anchor()
+        self._clock = Timekeeper()
         self._log = outside_log.configure(sys.stderr, utc_now=lambda: self._clock.utc(time.monotonic()))
         self._live: LiveBench | None = None
         self._asked_to_end = asyncio.Event()
@@ -189,7 +190,7 @@ class _Daemon:
             figures = figures_of(live, links, self._counted, self._log, lambda: self._remote)
             async with asyncio.TaskGroup() as group:
                 self._group = group
-                pump = group.create_task(self._log.pump(), name="log")
+                pump = group.create_task(self._spared(self._log.pump()), name="log")
                 bench = group.create_task(live.run(), name="bench")
                 remote = None
                 if self._remote is not None:
@@ -199,9 +200,11 @@ class _Daemon:
                 )
                 giving = give_endings(self._bench.name, self._left_behind, on_event=self._event)
                 endings = group.create_task(self._spared(giving), name="interrupted runs")
+                following = self._clock.run(at_rest=lambda: live.engine.state not in WATCHED, on_event=self._event)
+                clock = group.create_task(self._spared(following), name="clock")
                 await group.create_task(self._job(live), name="job")
-                endings.cancel()
-                metrics.cancel()
+                for beside in (endings, metrics, clock):
+                    beside.cancel()
                 if self._remote is not None:
                     self._remote.commander.ending()
                 bench.cancel()
@@ -282,7 +285,7 @@ class _Daemon:
         loop = asyncio.get_running_loop()
 
         def opened() -> Recorder:
-            recorder: RunRecorder = open_recorder(self._bench, run, clock=self._clock, mono_s=time.monotonic())
+            recorder: RunRecorder = open_recorder(self._bench, run, clock=self._clock.anchor, mono_s=time.monotonic())
             self._outcome.folder = recorder.path
             loop.call_soon_threadsafe(self._begun, recorder.path)
             return recorder
@@ -291,10 +294,7 @@ class _Daemon:
 
     def _begun(self, folder: Path) -> None:
         self._open_folder = folder
-        try:
-            self._news.started(folder)
-        except Exception as error:  # noqa: BLE001 - see `_outside_failed`
-            self._outside_failed(error)
+        self._news.started(folder)  # what it raises is the event loop's to log
 
     def _rested(self, state: str) -> None:
         """A run has ended and its folder is finished."""
