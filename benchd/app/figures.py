@@ -46,7 +46,6 @@ def figures_of(
     live: LiveBench, links: Mapping[str, Link], counted: Counted, log: Log, remote: Callable[[], Remote | None]
 ) -> Callable[[], Figures]:
     """What `outside.metrics` asks for at each scrape, on the event loop."""
-
     software = version("benchd")  # read from a file: a millisecond and more, which no scrape must cost the loop
 
     def figures() -> Figures:
