@@ -145,7 +145,7 @@ class Announcer:
             if self._brief is not None:  # the same choice again: its next folder is not open yet
                 self._brief = self._brief.model_copy(update={"run": None})
         elif name == "warning" and len(self._warnings) < WARNINGS_KEPT:
-            self._warnings[str(fields.get("cause"))] = None
+            self._warnings[sound(str(fields.get("cause")))] = None
         elif name == "link":
             self._of_link(str(fields["link"]), str(fields["state"]))
         self.changed()
@@ -157,7 +157,7 @@ class Announcer:
                 utc=self._utc(self._now()),
                 event=name,
                 run=self._run,
-                fields=cast("dict[str, JsonValue]", spelled(dict(fields))),
+                fields=cast("dict[str, JsonValue]", _sound_values(spelled(dict(fields)))),
             )
         )
         if name == "state" and fields.get("after") in RESTING:
@@ -216,11 +216,11 @@ class Announcer:
             state=state.title,
             state_number=int(state),
             mode="production",
-            because=live.because,
+            because=sound(live.because),
             permit=None if chain is None else objection is None,
             permit_sentence=objection or "",
             remote_selected=None if chain is None else chain.remote_selected,
-            cause=None if live.cause is None else live.cause.sentence,
+            cause=None if live.cause is None else sound(live.cause.sentence),
             warnings=(*self._warnings, *filter(None, (self.crowded(),))),
             run=self._brief,
             progress=self._progress(),
@@ -302,6 +302,19 @@ class Announcer:
     @staticmethod
     def _now() -> float:
         return asyncio.get_running_loop().time()
+
+
+def sound(text: str) -> str:
+    """The text as UTF-8 can carry it: a device or a file may be named by bytes that are none."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode()
+
+
+def _sound_values(value: object) -> object:
+    if isinstance(value, dict):
+        return {sound(key): _sound_values(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_sound_values(item) for item in value]
+    return sound(value) if isinstance(value, str) else value
 
 
 def brief(planned: PlannedRun) -> RunBrief:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Protocol
 
-from benchd.app.announcing import Announcer, limit_metas
+from benchd.app.announcing import Announcer, limit_metas, sound
 from benchd.app.library import Library, UnknownFile
 from benchd.app.wiring import PlannedRun, Unfit
 from benchd.live.bench import Bench as LiveBench
@@ -341,7 +341,7 @@ class Commander:
                 "command": admitted.name.value,
                 "stage": stage,
                 "code": code,
-                "sentence": sentence,
+                "sentence": sound(sentence),
                 "state": self._live.engine.state.title,
                 "utc": self._utc(asyncio.get_running_loop().time()),
                 "result": result,

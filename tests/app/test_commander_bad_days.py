@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from benchd.app.library import Library
+from benchd.live.causes import Cause
 from benchd.outside.commands import Code
+from benchd.rules.limits import Reaction
 from benchd.rules.states import State
 from benchd_rig.safety_chain import Button
 
@@ -97,3 +99,19 @@ async def test_a_tool_gone_wild_does_not_drown_what_happens(tmp_path: Path) -> N
             bench.ask("start", fence=1)
         assert len([event for event in bench.told.events if event.event == "refused"]) == 20
         assert len(bench.told.replies) == 500, "everybody is answered"
+
+
+async def test_what_a_device_says_in_bytes_that_are_no_text_is_told_all_the_same(tmp_path: Path) -> None:
+    async with commanded(tmp_path) as bench:
+        await bench.take()
+        await bench.until_last(bench.ask("reset"))
+        start = bench.ask("start")
+        cause = Cause(sentence="The supply says \udce9.", reaction=Reaction.CUT)
+        bench.on_twin.live.trip(cause)
+        assert "The supply says ?." in (await bench.until_last(start)).sentence
+        await bench.on_twin.settle()
+        await asyncio.sleep(0.01)
+        assert bench.told.states[-1].cause == "The supply says ?."
+        for message in (*bench.told.states, *bench.told.events):
+            message.model_dump_json()
+        assert bench.failures == []
