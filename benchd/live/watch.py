@@ -26,7 +26,7 @@ from benchd.live.supervision import (
 )
 from benchd.live.ticker import Tick
 from benchd.rules.limits import Crossing, Reaction
-from benchd.rules.moves import Role
+from benchd.rules.moves import CannotGoOn, Role
 from benchd.rules.states import ENERGISED, State
 
 WATCHED = ENERGISED | {State.STOPPING, State.ABORTING}
@@ -81,8 +81,9 @@ class Watch:
             try:
                 place = self.player.frame(frame)
             except Exception as error:  # noqa: BLE001 - a test's own error must take energy away, not the tick
-                sentence = f"The test ended in an error of its own ({type(error).__name__}: {error})."
+                own = f"The test ended in an error of its own ({type(error).__name__}: {error})."
                 self.player.stop()
+                sentence = str(error) if isinstance(error, CannotGoOn) else own
                 self._trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
         rack.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
         recording.append(frame, state=self._state(), place=place)

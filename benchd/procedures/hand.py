@@ -10,7 +10,7 @@ from collections.abc import Generator, Mapping
 
 from benchd.procedures.procedure import Play, Surroundings
 from benchd.rules.frames import Frame
-from benchd.rules.moves import Move, Point, Role, Speed, Target, Torque, Voltage, Winding
+from benchd.rules.moves import CannotGoOn, Move, Point, Role, Speed, Target, Torque, Voltage, Winding
 from benchd.rules.ramps import towards
 
 LONGEST_GAP_S = 0.5  # frames further apart mean that the test was held in between: what was under way starts again
@@ -18,6 +18,9 @@ PATIENCE = 4.0  # a point may take this many settle times before it is averaged 
 LONGEST_REST_S = 20.0  # a shaft that takes longer to stand is taken over as it is; the limits still hold
 STANDSTILL_RPM = 10.0
 START_SECONDS_A_RAMP = 0.3  # of waiting for devices to follow, counted in a test's duration
+REACHED_RATIO = 0.1  # a shaft that is held by a drive is this near to what was asked for, or something is wrong
+REACHED_RPM = 20.0  # and this near to a slow one
+LONGEST_REACH_S = 3.0  # for the shaft to follow its drive's speed once that is there
 RPM_PER_RADIAN_A_SECOND = 30.0 / math.pi
 
 
@@ -104,10 +107,11 @@ class Hand:
             self._load = Torque(now_nm, self._around.speed_limit_rpm)
 
     def ramp_speed(self, role: Role, speed_rpm: float, *, volts_per_rpm: float | None = None) -> Play:
-        """Let this drive hold a speed and move it to `speed_rpm` at the bench's slope.
+        """Let this drive hold a speed and move it to `speed_rpm` at the bench's slope, and the shaft with it.
 
         A drive that followed torque begins at standstill, so the shaft must rest then. With `volts_per_rpm` the supply
-        voltage follows the speed, so that a directly fed motor neither drives nor brakes.
+        voltage follows the speed, so that a directly fed motor neither drives nor brakes. Raises `CannotGoOn` where
+        the shaft does not follow.
         """
         slope = self._around.slopes.speed_rpm_per_s
         if volts_per_rpm is not None:
@@ -122,6 +126,31 @@ class Hand:
             self._hold(role, Speed(at_rpm, limit_nm))
             if volts_per_rpm is not None:
                 self._voltage_v = volts_per_rpm * at_rpm
+        waited_s = 0.0
+        while speed_rpm != 0.0:
+            frame = yield self._move(f"waiting for {speed_rpm:g} r/min")
+            waited_s += self._elapsed(frame)
+            unreached = self._unreached(frame)
+            if unreached is None:
+                break
+            if waited_s > LONGEST_REACH_S:
+                raise CannotGoOn(unreached)
+
+    def _unreached(self, frame: Frame) -> str | None:
+        """What is wrong where a drive that holds a speed does not have it; None also where no speed is read."""
+        now_rpm = frame.value("shaft_speed")
+        for name, look, target in (
+            ("motor drive", "phase order, commutation and torque limit", self._motor),
+            ("load drive", "torque limit, coupling and encoder", self._load),
+        ):
+            if isinstance(target, Speed) and target.speed_rpm != 0.0:
+                near_rpm = max(REACHED_RATIO * abs(target.speed_rpm), REACHED_RPM)
+                if abs(now_rpm - target.speed_rpm) > near_rpm:
+                    return (
+                        f"The shaft turns at {now_rpm:.0f} r/min where the {name} shall hold "
+                        f"{target.speed_rpm:g} r/min: look at its {look}."
+                    )
+        return None
 
     def holds_speed(self, role: Role) -> bool:
         """Whether this drive holds a speed just now."""
@@ -165,9 +194,14 @@ class Hand:
             waited_s += self._elapsed(frame)
 
     def settle(self, *, time_s: float, speed_band_rpm: float) -> Generator[Move, Frame, tuple[str, ...]]:
-        """Wait until the shaft speed has stayed within the band for `time_s`; returns notes when it never does."""
+        """Wait until the shaft speed has stayed within the band for `time_s`; returns notes when it never does.
+
+        Raises `CannotGoOn` where it then is not the speed that a drive shall hold: nothing is measured there.
+        """
         window: deque[tuple[float, float]] = deque()
         waited_s = 0.0
+        notes: tuple[str, ...] = ()
+        unreached: str | None = None
         while waited_s < PATIENCE * time_s:
             frame = yield self._move(f"settling at {self._wherever()}")
             dt_s = self._elapsed(frame)
@@ -176,15 +210,20 @@ class Hand:
                 waited_s = 0.0
             waited_s += dt_s
             window.append((frame.time_mono_s, frame.value("shaft_speed")))
+            unreached = self._unreached(frame)
             while window[-1][0] - window[0][0] > time_s:
                 window.popleft()
             if waited_s >= time_s and _within(window, speed_band_rpm, time_s=time_s):
-                return ()
-        sentence = (
-            f"shaft_speed did not settle within {speed_band_rpm:g} r/min for {time_s:g} s at "
-            f"{self._wherever()}; the point was averaged all the same."
-        )
-        return (sentence,)
+                break
+        else:
+            sentence = (
+                f"shaft_speed did not settle within {speed_band_rpm:g} r/min for {time_s:g} s at "
+                f"{self._wherever()}; the point was averaged all the same."
+            )
+            notes = (sentence,)
+        if unreached is not None:
+            raise CannotGoOn(unreached)
+        return notes
 
     def operating_point(
         self,

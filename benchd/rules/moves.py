@@ -5,6 +5,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 
+class CannotGoOn(Exception):
+    """A test's own word, in one sentence, that what it should measure is not to be had: the run ends for it."""
+
+
 class Role(enum.Enum):
     """The roles that can be given a target."""
 

@@ -7,8 +7,9 @@ import pytest
 from pydantic import ValidationError
 
 from benchd.procedures import PROCEDURES
-from benchd.rules.moves import Role, Speed, Torque, Voltage, Winding
+from benchd.rules.moves import CannotGoOn, Role, Speed, Torque, Voltage, Winding
 
+from . import driven
 from .driven import PUMP, SLOPES, TICK_S, drive, surroundings
 from .synthetic import PLATE
 
@@ -222,3 +223,45 @@ def test_what_this_specimen_on_this_bench_cannot_do_is_said_in_one_sentence(
 def test_a_no_load_test_is_stepped_in_one_way(wrong) -> None:
     with pytest.raises(ValidationError):
         settings_of("no_load", wrong)
+
+
+@pytest.mark.parametrize(("plate", "kind", "values"), [case for case in CASES if case[2].get("speed_rpm", 1)])
+def test_a_shaft_that_does_not_follow_its_drive_ends_the_test_before_any_point(
+    plate, kind, values, monkeypatch
+) -> None:
+    """As with two phases exchanged: it shudders near standstill, and a point measured there means nothing."""
+    monkeypatch.setattr(driven, "_ideal_rpm", lambda *_: 5.0)
+    holder = "load drive" if plate is PLATE or kind in {"torque_zero", "back_emf"} else "motor drive"
+    looks = {
+        "load drive": "torque limit, coupling and encoder",
+        "motor drive": "phase order, commutation and torque limit",
+    }
+    points: list = []
+
+    def noted(play):
+        move = next(play)
+        while True:
+            points.append(move.point)
+            move = play.send((yield move))
+
+    procedure, given = PROCEDURES[kind], settings_of(kind, values)
+    with pytest.raises(CannotGoOn) as told:
+        drive(noted(procedure.play(given, surroundings(plate))), plate)
+    speed_rpm = abs(values.get("speed_rpm") or values["speeds_rpm"][0])
+    assert str(told.value) == (
+        f"The shaft turns at 5 r/min where the {holder} shall hold {speed_rpm:g} r/min: look at its {looks[holder]}."
+    )
+    assert set(points) == {None}
+
+
+def test_a_shaft_that_loses_its_speed_under_load_is_not_measured(monkeypatch) -> None:
+    ideal_rpm = driven._ideal_rpm
+
+    def pulled_out(move, plate, now_rpm) -> float:
+        load = move.targets.get(Role.LOAD_DRIVE)
+        return 100.0 if isinstance(load, Torque) and load.torque_nm > 1.0 else ideal_rpm(move, plate, now_rpm)
+
+    monkeypatch.setattr(driven, "_ideal_rpm", pulled_out)
+    given = settings_of("load", {"torques_nm": [0.5, 2.0], **LOADED})
+    with pytest.raises(CannotGoOn, match="The shaft turns at 100 r/min where the motor drive shall hold 3000 r/min"):
+        drive(PROCEDURES["load"].play(given, surroundings(PUMP)), PUMP)
