@@ -191,6 +191,7 @@ class Bench:
             group.create_task(self._ticker.run(lambda tick: self._watch.pulse(tick, self.recording)), name="pulse")
             group.create_task(self.recording.run(), name="recording")
             group.create_task(self._progress(), name="progress")
+            group.create_task(self._stopper.make_good(lambda: self.engine.state), name="making good")
             if self._capturing is not None:
                 group.create_task(self._capturing.run(), name="capturing")
             await self._come_up()

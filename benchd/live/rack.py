@@ -41,6 +41,7 @@ class Rack:
         self.in_service: set[PortRef] = set()  # ports that shall be on just now: output, power stage, sink
         self.measuring = False  # only the resistance meter is in service; what turns the shaft is proved off
         self.beat_wanted = True  # False lets the safety chain open by itself
+        self.unsafe: set[PortRef] = set()  # told to be safe and not confirmed since
         self.trouble: dict[str, str] = {}  # what a device was told last and has not obeyed yet, or did not
 
     async def call(
@@ -79,6 +80,7 @@ class Rack:
         Raises nothing but a cancellation: the other devices' turn comes whatever this one's driver does.
         """
         self.in_service.discard(ref)
+        self.unsafe.add(ref)
         self.trouble[ref.device] = f"{ref} did not confirm that it is safe"
         safe_time_s = self.plan.devices[ref.device].safe_time_s
         try:
@@ -88,6 +90,7 @@ class Rack:
             return f"{ref} did not confirm that it is safe within {safe_time_s:g} s."
         except Exception as error:  # noqa: BLE001 - see the docstring
             return f"{ref} did not confirm that it is safe: {sentence_of(ref.device, error)}"
+        self.unsafe.discard(ref)
         self.trouble.pop(ref.device, None)
         self.on_event("made_safe", port=str(ref))
         return None

@@ -12,14 +12,18 @@ from collections.abc import Callable
 from benchd.live.causes import Cause, stops_by_braking
 from benchd.live.engine import ActFailed
 from benchd.live.letting_go import NOTHING_DOUBTED, LettingGo, Trouble
+from benchd.live.link_state import LinkState
 from benchd.live.plan import PortRef
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.resting import Rester
 from benchd.live.targets import RESTING, at_zero, zero_within_s
 from benchd.rules.limits import Reaction
 from benchd.rules.moves import Role
+from benchd.rules.states import State
 
 RAMP_PATIENCE_S = 1.0  # beyond the time that the slopes need
+MAKE_GOOD_EVERY_S = 0.5
+RESTS = frozenset({State.STOPPED, State.IDLE, State.COMPLETE, State.ABORTED})
 
 
 class Stopper:
@@ -125,6 +129,18 @@ class Stopper:
         """A stop has failed by a defect of its own: the chain is asked to open, and every device is told once more."""
         self._rack.setpoints.close()
         await asyncio.gather(self._letting_go.withdraw_permit(because), self._letting_go.in_turn())
+
+    async def make_good(self, state: Callable[[], State]) -> None:
+        """Tell what did not confirm once more whenever it answers again while the bench rests; never returns.
+
+        A device whose wire was lost keeps its output until somebody tells it: without this until the next Clear.
+        """
+        rack = self._rack
+        while True:
+            await asyncio.sleep(MAKE_GOOD_EVERY_S)
+            for ref in tuple(rack.unsafe):
+                if state() in RESTS and rack.links[ref.device].state is LinkState.UP:
+                    await rack.safe(ref)
 
     async def _end(self, trouble: Trouble) -> None:
         """Everything is off and was seen off once more, or `ActFailed` says what is not."""

@@ -153,3 +153,32 @@ def test_with_two_phases_exchanged_no_point_is_played_and_the_cause_says_what_to
             assert quiet(bench)
 
     run_virtual(played())
+
+
+@pytest.mark.parametrize("device", ["resistance_meter", "supply"])
+def test_a_device_whose_wire_was_lost_in_use_is_told_again_when_it_answers(tmp_path: Path, device: str) -> None:
+    """Nobody reaches it in the stop: its current stays until it hears again, and not until somebody gives Clear."""
+
+    async def played() -> None:
+        async with running(tmp_path, programme=SHORT, kind=BRUSHLESS) as bench:
+            await bench.start()
+            plant, loop = bench.rig.plant, asyncio.get_running_loop()
+
+            def in_use() -> bool:
+                bench.rig.advance()
+                return plant.meter.current_a != 0.0 if device == "resistance_meter" else plant.supply.output_on
+
+            await bench.until(in_use, f"{device} in use")
+            if device == "supply":
+                bench.rig.faults["safety_chain"].switch("ignore_writes", on=True)  # nor does the permit take it away
+            wire(device, "hang")(bench)
+            assert await bench.settle() is State.ABORTED
+            assert in_use() or device == "supply"
+            await asyncio.sleep(5.0)
+            bench.rig.faults[device].switch("hang", on=False)
+            began_s = loop.time()
+            await bench.until(lambda: not in_use(), "it is off", within_s=8.0)
+            assert loop.time() - began_s < 4.0
+            assert bench.state is State.ABORTED
+
+    run_virtual(played())
