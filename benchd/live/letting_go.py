@@ -44,6 +44,7 @@ class LettingGo:
         self._load = plan.load_drive
         self._motor = plan.motor_drive
         self._withdrew = False  # in the stop that is under way
+        self._held = False  # likewise: a drive has confirmed that it holds standstill
         self._feeding = (plan.supply,) if plan.motor_drive is None else (plan.motor_drive, plan.supply)
 
     async def by_braking(self, believed: Callable[[], bool]) -> Trouble:
@@ -116,12 +117,12 @@ class LettingGo:
     ) -> Trouble:
         """The work of a stop. A shaft that runs away meanwhile withdraws the permit, whatever the drives confirm."""
         rack = self._rack
-        self._withdrew = False
+        self._withdrew = self._held = False
         runaway = Runaway(
             lambda: self._signed_speed_rpm(doubted),
             bound_rpm=rack.setpoints.speed_bound_rpm(Role.LOAD_DRIVE),
             standstill_rpm=self._plan.stopping.standstill_rpm,
-            braked=self._load.device not in doubted,
+            braked=lambda: self._held,
         )
         async with asyncio.TaskGroup() as group:
             going = group.create_task(work)
@@ -340,6 +341,7 @@ class LettingGo:
             await self._rack.tell(
                 ref, "hold the shaft", lambda drive: drive.follow_speed(0.0, torque_limit_nm=bound_nm)
             )
+            self._held = True
 
     def _is_on(self, ref: PortRef) -> bool:
         """Whether a drive makes torque for all that is known: it shall be on, or shows that it is."""
@@ -365,6 +367,7 @@ class LettingGo:
             self._on_unconfirmed(self._load, unbraked)
             await self.withdraw_permit(unbraked)
             return unbraked
+        self._held = True
         return await slowing(rack, believed)
 
     async def _withdrawing(self, ref: PortRef) -> str | None:

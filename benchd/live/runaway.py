@@ -15,17 +15,17 @@ AHEAD_S = 0.03  # what a reading's age and the chain take together; a light roto
 class Runaway:
     """One shaft from the moment at which its stop begins; `speed_rpm` gives its signed speed, NaN when not believed.
 
-    `braked` says whether the load drive is told to hold standstill. Where it is not, what the shaft is going to do
+    `braked` says whether a drive has taken the order to hold standstill. Until it has, what the shaft is going to do
     counts as done: only a machine that should have let go can stop it that fast.
     """
 
     def __init__(
-        self, speed_rpm: Callable[[], float], *, bound_rpm: float, standstill_rpm: float, braked: bool
+        self, speed_rpm: Callable[[], float], *, bound_rpm: float, standstill_rpm: float, braked: Callable[[], bool]
     ) -> None:
         self._speed_rpm = speed_rpm
         self._faster_rpm = max(SWING_RATIO * bound_rpm, SWING_STANDSTILLS * standstill_rpm)
-        self._backwards_rpm = self._faster_rpm if braked else UNBRAKED_STANDSTILLS * standstill_rpm
-        self._ahead_s = 0.0 if braked else AHEAD_S
+        self._unbraked_rpm = UNBRAKED_STANDSTILLS * standstill_rpm
+        self._braked = braked
         self._began_rpm = self._last_rpm = speed_rpm()
         self._last_s = math.nan
         self._slope_rpm_per_s = 0.0
@@ -41,9 +41,10 @@ class Runaway:
             self._last_rpm, self._last_s = now_rpm, now_s
         way = math.copysign(1.0, self._began_rpm)
         began_rpm, forwards_rpm = abs(self._began_rpm), now_rpm * way
+        ahead_s, backwards_rpm = (0.0, self._faster_rpm) if self._braked() else (AHEAD_S, self._unbraked_rpm)
         if forwards_rpm > began_rpm + self._faster_rpm:
             what = "sped up"
-        elif forwards_rpm + self._slope_rpm_per_s * way * self._ahead_s < -self._backwards_rpm:
+        elif forwards_rpm + self._slope_rpm_per_s * way * ahead_s < -backwards_rpm:
             what = "was driven backwards"
         else:
             return None

@@ -14,7 +14,7 @@ STEP_S = 0.01
 def told(speeds_rpm: list[float], *, braked: bool = True, bound_rpm: float = BOUND_RPM) -> str | None:
     """The first sentence for these speeds, seen one after the other."""
     now = [speeds_rpm[0]]
-    runaway = Runaway(lambda: now[0], bound_rpm=bound_rpm, standstill_rpm=STANDSTILL_RPM, braked=braked)
+    runaway = Runaway(lambda: now[0], bound_rpm=bound_rpm, standstill_rpm=STANDSTILL_RPM, braked=lambda: braked)
     for number, speed_rpm in enumerate(speeds_rpm):
         now[0] = speed_rpm
         if (sentence := runaway.sentence(number * STEP_S)) is not None:

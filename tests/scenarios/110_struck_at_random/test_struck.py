@@ -106,16 +106,34 @@ def test_what_a_stop_got_wrong_once_it_does_no_more(tmp_path: Path, first: str, 
 
 
 @pytest.mark.parametrize(
-    ("kind", "after_s", "second"), [("rated_point", 2.756, ""), ("load", 2.2, "abort"), ("rated_point", 2.756, "stop")]
+    ("kind", "after_s", "second", "between_s"),
+    [
+        ("rated_point", 2.756, "", 0.0),
+        ("load", 2.2, "abort", 0.3),
+        ("load", 2.3, "abort", 0.3),
+        ("rated_point", 2.756, "selector", 0.45),
+    ],
 )
 def test_a_load_drive_that_answers_late_does_not_turn_the_shaft_backwards(
-    tmp_path: Path, kind: str, after_s: float, second: str
+    tmp_path: Path, kind: str, after_s: float, second: str, between_s: float
 ) -> None:
     """It obeys what reaches it and every word of it takes 0.15 s; two newton metres reverse this rotor in 0.04 s."""
-    case = Case(first="load drive late", kinds=(kind,), after_s=after_s, second=second, between_s=0.3)
+    case = Case(first="load drive late", kinds=(kind,), after_s=after_s, second=second, between_s=between_s)
     seen = run_virtual(struck(tmp_path, case, PLAYED))
     assert seen.wrong == [], seen
     assert seen.state == "Aborted"
+
+
+@pytest.mark.parametrize(("kind", "after_s"), [("rated_point", 2.756), ("load", 2.2), ("load", 2.3)])
+def test_behind_a_supply_that_trips_a_late_load_drive_has_the_chain_opened(
+    tmp_path: Path, kind: str, after_s: float
+) -> None:
+    """Two faults at once: the motor drive has no link to hold the shaft with, nobody has told the brake to hold it."""
+    case = Case(first="load drive late", kinds=(kind,), after_s=after_s, second="supply trips", between_s=0.3)
+    seen = run_virtual(struck(tmp_path, case, PLAYED))
+    assert seen.backwards_rpm < 800.0, seen  # left to the drive's own turn it was 1500 r/min
+    assert not seen.permit
+    assert seen.off_s < 0.2
 
 
 @pytest.mark.parametrize(("kind", "after_s"), [("no_load", 1.9), ("load", 2.2)])
