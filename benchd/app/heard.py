@@ -31,7 +31,7 @@ EVENTS = {
 def event(name: str, fields: Mapping[str, object]) -> str:
     """An event as a line, empty for what people need not see."""
     if name == "standstill" and not fields.get("measured", True):
-        return "  standstill told only by devices that are doubted"
+        return "  standstill not measured: an end of the shaft is told by nothing, or by a doubted device"
     shape = EVENTS.get(name)
     try:
         return "" if shape is None else plain(shape.format_map(fields))
