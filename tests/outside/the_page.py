@@ -39,6 +39,8 @@ class Newcomer:
         self._reader.start()
         for terminal, text in ((self._first, names + define), (self._second, f"{names}exec {watch}")):
             self._type(terminal, text)
+        while "/state " not in self._lines.get(timeout=WITHIN_S):
+            pass  # an answer that came before the second terminal listens would be lost
 
     def see(self) -> dict[str, Any]:
         """What the block that shows the state prints."""
@@ -63,7 +65,9 @@ class Newcomer:
 
     def answered(self, command: str) -> dict[str, Any]:
         """The last answer to a command, as the second terminal shows it."""
+        end_s = time.monotonic() + WITHIN_S
         while True:
+            assert time.monotonic() < end_s, f"no answer to {command}"  # the state is told every second meanwhile
             topic, _, payload = self._lines.get(timeout=WITHIN_S).partition(" ")
             reply: dict[str, Any] = json.loads(payload) if "/reply/" in topic else {}
             if reply.get("command") == command and reply["stage"] in {"done", "rejected", "failed"}:
