@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections import defaultdict
 from collections.abc import Mapping
 from importlib import resources
 from typing import Any
@@ -35,6 +36,7 @@ class Newcomer:
         os.close(screen)
         self._shown = os.fdopen(shown, encoding="utf-8", errors="replace")
         self._lines: queue.Queue[str] = queue.Queue()
+        self._answers: defaultdict[str, list[dict[str, Any]]] = defaultdict(list)
         self._reader = threading.Thread(target=self._look)
         self._reader.start()
         for terminal, text in ((self._first, names + define), (self._second, f"{names}exec {watch}")):
@@ -66,12 +68,13 @@ class Newcomer:
     def answered(self, command: str) -> dict[str, Any]:
         """The last answer to a command, as the second terminal shows it."""
         end_s = time.monotonic() + WITHIN_S
-        while True:
+        while not self._answers[command]:
             assert time.monotonic() < end_s, f"no answer to {command}"  # the state is told every second meanwhile
             topic, _, payload = self._lines.get(timeout=WITHIN_S).partition(" ")
             reply: dict[str, Any] = json.loads(payload) if "/reply/" in topic else {}
-            if reply.get("command") == command and reply["stage"] in {"done", "rejected", "failed"}:
-                return reply
+            if reply.get("stage") in {"done", "rejected", "failed"}:
+                self._answers[reply["command"]].append(reply)  # a quick one may overtake one that reads files
+        return self._answers[command].pop(0)
 
     @property
     def finished(self) -> bool:
