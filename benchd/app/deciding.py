@@ -13,6 +13,8 @@ NOT_COMPLETE = "the run did not complete"
 _RAW = (RUN, ENDING, EVENTS, STREAM, SIDECAR, PARQUET, SUMS)
 _RAW_FILE = re.compile(rf"(?<![\w.-])(?:{'|'.join(map(re.escape, _RAW))}|{WAVEFORMS}/[\w.=-]*\w)(?![\w-]|\.\w)")
 
+_COMPARED = re.compile(r"has \d+ rows and \S+ \d+ readable ones")
+
 
 def decision_on(
     programme: Mapping[str, Any], results: RecordResults, *, unfinished: bool, damaged: Sequence[str]
@@ -47,9 +49,15 @@ def damage_words(damaged: Sequence[str]) -> str:
 
 
 def raw_files_in(sentences: Iterable[str]) -> list[str]:
-    """The recorded file that each sentence blames, its first; a sentence about anything else names none."""
-    blaming = (one.replace(f" in {SUMS}", "") for one in sentences)  # what a file's sum is listed in is not to blame
-    return list(dict.fromkeys(found[0] for one in blaming if (found := _RAW_FILE.search(one)) is not None))
+    """The recorded file that each sentence blames, its first; a sentence about anything else names none.
+
+    A sentence that only holds two files against each other blames its first where no other sentence blames either.
+    """
+    blaming = [one.replace(f" in {SUMS}", "") for one in sentences]  # what a file's sum is listed in is not to blame
+    plain = [found[0] for one in blaming if not _COMPARED.search(one) and (found := _RAW_FILE.search(one)) is not None]
+    compared = [_RAW_FILE.findall(one) for one in blaming if _COMPARED.search(one)]
+    plain += [both[0] for both in compared if both and not set(both) & set(plain)]
+    return list(dict.fromkeys(plain))
 
 
 def _left_open(decision: Decision, reasons: Sequence[str]) -> str:

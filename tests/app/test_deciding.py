@@ -201,3 +201,9 @@ def test_results_that_were_changed_are_not_believed(folder: Path) -> None:
 )
 def test_the_file_that_a_sentence_blames_is_its_first(sentence: str, named: list[str]) -> None:
     assert raw_files_in([sentence]) == named
+
+
+def test_two_files_that_differ_blame_the_first_unless_another_sentence_knows_better() -> None:
+    differ = "samples.parquet has 260 rows and samples.arrows 240 readable ones."
+    assert raw_files_in([differ]) == ["samples.parquet"]
+    assert raw_files_in([differ, "Rows 120 to 139 of samples.arrows fail their checksum."]) == ["samples.arrows"]
