@@ -26,7 +26,7 @@ from benchd.live.proof import drive_objections, ladder_objections
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.supervision import chain_objection
 from benchd.live.zeroing import Zero, Zeroing
-from benchd.rules.limits import Limit, LimitMonitor, Reaction
+from benchd.rules.limits import Bound, Limit, LimitMonitor, Reaction
 from benchd.rules.moves import Role
 
 FRESH_WITHIN_S = 0.5
@@ -207,13 +207,14 @@ class Starter:
         self._refuse(objections)
 
     async def _watched(self, run: RunPlan) -> None:
-        """Every channel whose limit takes energy away gives a good reading now: what is blind at the start trips late.
+        """Every channel that may not be silent gives a good reading now: what is blind at the start trips late.
 
         Waits for it as long as the channel's age may be, for a slow device is polled seldom.
         """
         loop = asyncio.get_running_loop()
         began_s = loop.time()
-        origins = {limit.channel: limit.origin for limit in run.limits if limit.reaction is not Reaction.WARN}
+        stale = (limit for limit in run.limits if limit.bound is Bound.STALE and limit.reaction is not Reaction.WARN)
+        origins = {limit.channel: limit.origin for limit in stale}
         channels = [channel for channel in self._plan.channels if channel.name in origins]
         while blind := [channel for channel in channels if math.isnan(self._rack.believed(channel.name))]:
             if loop.time() > began_s + max(channel.age_limit_s for channel in blind):
