@@ -25,6 +25,7 @@ SPED_UP_RATIO = 0.05  # of the run's speed, more than two machines let go in ord
 SPED_UP_STANDSTILLS = 10.0  # and more than the standstill speed so many times, where no run tells a speed
 HOLD_FIRST_S = 0.3  # for the other machine to take its hold before the one that drives is told to let go
 HOLD_FIRST_AT_LEAST_S = 0.05  # and no longer than this once the shaft speeds up meanwhile
+SIGNED_SPEEDS = ("shaft_speed", "drive_speed", "motor_drive_speed")  # the first that is believed tells
 Trouble = list[str | None]  # a sentence for each thing that did not confirm
 Confirm = Callable[[PortRef], Awaitable[str | None]]  # a way to make a port safe that gives such a sentence
 NOTHING_DOUBTED: frozenset[str] = frozenset()
@@ -97,7 +98,7 @@ class LettingGo:
         return torque_nm * (1.0 if math.isnan(speed_rpm) else speed_rpm) < 0.0
 
     def _signed_speed_rpm(self, doubted: frozenset[str]) -> float:
-        return self._rack.believed("shaft_speed", "drive_speed", "motor_drive_speed", doubted=doubted)
+        return self._rack.believed(*SIGNED_SPEEDS, doubted=doubted)
 
     async def withdraw_permit(self, because: str) -> None:
         """Ask the safety chain to open; where it does not confirm, let its heartbeat end, which opens it too.
@@ -119,7 +120,7 @@ class LettingGo:
         rack = self._rack
         self._withdrew = self._held = False
         runaway = Runaway(
-            lambda: self._signed_speed_rpm(doubted),
+            lambda: rack.believed_at(*SIGNED_SPEEDS, doubted=doubted),
             bound_rpm=rack.setpoints.speed_bound_rpm(Role.LOAD_DRIVE),
             standstill_rpm=self._plan.stopping.standstill_rpm,
             braked=lambda: self._held,
@@ -128,7 +129,7 @@ class LettingGo:
             going = group.create_task(work)
             sentence = None
             while not going.done() and not self._withdrew:
-                sentence = runaway.sentence(asyncio.get_running_loop().time())
+                sentence = runaway.sentence()
                 if sentence is not None:
                     driving = self._load if self.load_machine_drives(doubted=doubted) else self._feeding[0]
                     self._on_unconfirmed(driving, sentence)

@@ -113,6 +113,10 @@ class Rack:
 
     def believed(self, *names: str, doubted: frozenset[str] = frozenset()) -> float:
         """The first of these channels that is good, not too old and not of a doubted device; NaN when none is."""
+        return self.believed_at(*names, doubted=doubted)[0]
+
+    def believed_at(self, *names: str, doubted: frozenset[str] = frozenset()) -> tuple[float, float]:
+        """As `believed`, with the moment at which it was taken; both NaN when there is none."""
         now_s = asyncio.get_running_loop().time()
         for name in names:
             for channel in self.plan.channels:
@@ -123,8 +127,8 @@ class Rack:
                     and sample.quality is Quality.GOOD
                     and now_s - sample.taken_mono_s <= channel.age_limit_s
                 ):
-                    return sample.value
-        return math.nan
+                    return sample.value, sample.taken_mono_s
+        return math.nan, math.nan
 
     def speeds_rpm(self, *, doubted: frozenset[str] = frozenset()) -> Mapping[str, float]:
         """The greatest magnitude of speed that each believed device shows just now, by its name."""
