@@ -15,6 +15,7 @@ from benchd.live.link import Link
 from benchd.live.link_state import LinkState
 from benchd.live.plan import BenchPlan, PortRef
 from benchd.live.player import Player, misordered
+from benchd.live.playing import Playing
 from benchd.live.poller import Poller
 from benchd.live.progress import progress
 from benchd.live.rack import LOOK_AGAIN_S, SPEEDS, Rack
@@ -51,8 +52,6 @@ class Bench:
         self._links = links
         self._latch = Latch()
         self.because = ""  # why it is in its present state
-        self._hold_because = ""  # a limit asked for Hold where the table has none; it is obeyed in Execute
-        self._run: Run | None = None
         self.recording = Recording(
             plan.channels,
             offload=offload,
@@ -68,6 +67,16 @@ class Bench:
         self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
         self._pollers = self._make_pollers()
         self._watch.begin(self._rack, self._pollers)
+        self._playing = Playing(
+            self._rack,
+            self._watch,
+            self._starter,
+            self.recording,
+            self._capturing,
+            on_event=self._event,
+            hold=lambda because: self.engine.command(Command.HOLD, because=because),
+            trip=self.trip,
+        )
         self.engine = Engine(
             self._acts(),
             on_change=self._state_changed,
@@ -86,7 +95,7 @@ class Bench:
             raise ValueError(f"A run cannot be chosen in {self.engine.state.title}: wait until the bench rests.")
         if wrong := misordered(run.tests):
             raise ValueError(wrong)
-        self._run = run
+        self._playing.run = run
 
     @property
     def ticks(self) -> tuple[int, int]:
@@ -103,7 +112,7 @@ class Bench:
 
         Abort while a gentle abort is under way makes it a cut.
         """
-        if command is Command.START and self._run is None:
+        if command is Command.START and self._playing.run is None:
             raise ValueError("Nothing was chosen to run: choose a programme before Start.")
         if command is not Command.ABORT:
             return self.engine.command(command, because=because)
@@ -144,7 +153,7 @@ class Bench:
         if state is State.EXECUTE:
             self.engine.command(Command.HOLD, because=cause.sentence)
         elif state in {State.STARTING, State.UNHOLDING}:
-            self._hold_because = cause.sentence
+            self._playing.hold_because = cause.sentence
 
     def chain(self) -> SafetyChainReading | None:
         """What the safety chain showed last; None before its first reading."""
@@ -256,10 +265,6 @@ class Bench:
     def _make_capturing(self, ref: PortRef) -> Capturing:
         return Capturing(ref, self._links[ref.device], on_window=self.recording.window, on_event=self._event)
 
-    def _capture(self, test: int, point: int, seconds: float) -> None:
-        if self._capturing is not None:
-            self._capturing.wanted(test=test, point=point, seconds=seconds)
-
     def _unconfirmed(self, ref: PortRef, sentence: str) -> None:
         """Only latched: the stop that found it goes on, and ends in Aborted."""
         if self.engine.state in WATCHED:
@@ -289,9 +294,9 @@ class Bench:
         return {
             State.RESETTING: self._reset,
             State.STARTING: self._start,
-            State.EXECUTE: self._execute,
-            State.HOLDING: self._hold,
-            State.UNHOLDING: self._unhold,
+            State.EXECUTE: self._playing.execute,
+            State.HOLDING: self._playing.hold,
+            State.UNHOLDING: self._playing.unhold,
             State.COMPLETING: lambda: self._stop("complete", why="all tests were played"),
             State.STOPPING: lambda: self._stop("stopped", why=self.because),
             State.ABORTING: self._abort,
@@ -303,68 +308,16 @@ class Bench:
         await self._starter.ready()
 
     async def _start(self) -> None:
-        if self._run is None:
-            raise ActFailed("Nothing was chosen to run: choose a programme before Start.")
-        run = self._run
-        energise = all(test.energised for test in run.tests[:1])
         self._latch.forget_told()
-        self._rack.trouble.clear()
-        self._hold_because = ""
-        await self.recording.open(run)
-        if self._capturing is not None:
-            self._capturing.open()
-        self._watch.player = Player(
-            run.tests, self.setpoints, on_event=self._event, on_capture=self._capture, energised=energise
-        )
-        await self._starter.start(run.plan, energise=energise)
-
-    async def _execute(self) -> None:
-        player = self._watch.player
-        if player is None or self._run is None:
-            raise ActFailed("Nothing was started.")
-        if self._hold_because:
-            because, self._hold_because = self._hold_because, ""
-            self.engine.command(Command.HOLD, because=because)
-            return
-        player.play()
-        async with asyncio.TaskGroup() as group:
-            enabling = group.create_task(self._enable_when_due(player, self._run), name="enabling")
-            await player.finished.wait()
-            enabling.cancel()
-
-    async def _enable_when_due(self, player: Player, run: Run) -> None:
-        """The rest of the start, when the first test that needs it is due. Its failure is a trip like any other."""
-        await player.wants_energy.wait()
-        try:
-            await self._starter.enable(run.plan)
-        except ActFailed as failure:
-            self.trip(Cause(sentence=str(failure), reaction=Reaction.CUT))
-            return
-        player.energise()
-
-    async def _hold(self) -> None:
-        if self._watch.player is not None:
-            self._watch.player.hold()
-        await self._arrived_at_targets()
-
-    async def _unhold(self) -> None:
-        if self._watch.player is not None:
-            self._watch.player.restore()
-        if self.intake.monitor is not None:
-            self.intake.monitor.rearm()  # what is still beyond a limit holds the run again
-        await self._arrived_at_targets()
-
-    async def _arrived_at_targets(self) -> None:
-        while not self.setpoints.arrived:
-            await asyncio.sleep(LOOK_AGAIN_S)
+        await self._playing.start()
 
     async def _stop(self, ending: str, *, why: str) -> None:
-        self._leave_play()
+        self._playing.leave()
         await self._stopper.controlled_stop()
-        await self._end(ending, why=why)
+        await self._playing.end(ending, why=why)
 
     async def _abort(self) -> None:
-        self._leave_play()
+        self._playing.leave()
         cause = self.cause or Cause(sentence=self.because, reaction=Reaction.CUT)
         if self.cause is None:
             self._take(cause)
@@ -379,21 +332,10 @@ class Bench:
             )
             raise
         finally:
-            await self._end("aborted", why=(self.cause or cause).sentence)
+            await self._playing.end("aborted", why=(self.cause or cause).sentence)
 
     async def _clear(self) -> None:
         await self._stopper.everything_safe()
         await self._starter.clear_protections()
         self._rack.beat_wanted = True
         self._latch.clear()
-
-    def _leave_play(self) -> None:
-        if self._capturing is not None:
-            self._capturing.close()
-        if self._watch.player is not None:
-            self._watch.player.stop()
-
-    async def _end(self, ending: str, *, why: str) -> None:
-        self.intake.monitor = None
-        self._watch.player = None
-        await self.recording.close(ending, why=why)
