@@ -7,13 +7,15 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from benchd.app.discovery import find_drivers
+from benchd.app.recorder import open_recorder
 from benchd.app.wiring import Job, PlannedRun, bench_plan, plan_run
 from benchd.live.bench import Bench
 from benchd.live.link import Link
 from benchd.live.player import PlayedTest
-from benchd.live.run import Run
+from benchd.live.run import Recorder, Run
 from benchd.live.ticker import VirtualTicker
 from benchd.procedures import PROCEDURES
+from benchd.records import ClockAnchor
 from benchd.rules.states import Command, State
 from benchd.settings.load import Registry, load_bench, load_motor, load_programme, load_setup
 from benchd.settings.places import configs_directory
@@ -21,6 +23,7 @@ from benchd_rig.twin import TwinDrivers, twin_drivers
 
 REPLY_TIME_S = 0.2
 SAFE_TIME_S = 0.5
+NEW_YEAR_NS = 1_893_456_000_000_000_000  # 2030-01-01, UTC
 SHORT = """
 schema = 1
 name = "short"
@@ -177,8 +180,12 @@ async def running(
     tests: Sequence[PlayedTest] | None = None,
     drivers: TwinDrivers | None = None,
     kind: Kind = BRUSHED,
+    record_in: Path | None = None,
 ) -> AsyncIterator[OnTwin]:
-    """A bench that has come up and waits in Stopped with its run loaded; `tests` replace those of the programme."""
+    """A bench that has come up and waits in Stopped with its run loaded; `tests` replace those of the programme.
+
+    With `record_in` the run is recorded into a folder below it, as the daemon does, instead of in memory.
+    """
     bench, run = planned(programme, folder=folder, kind=kind)
     plan = bench_plan(bench)
     starting = replace(plan.starting, pre_start_warning_s=warning_s, zero_time_s=zero_time_s)
@@ -202,9 +209,18 @@ async def running(
         return slow()
 
     recorded = Recorded()
+
+    def opened() -> Recorder:
+        if record_in is None:
+            return recorded
+        now_s = asyncio.get_running_loop().time()
+        return open_recorder(
+            bench, run, clock=ClockAnchor(mono_s=0.0, utc_ns=NEW_YEAR_NS), mono_s=now_s, data_directory=record_in
+        )
+
     ticker = VirtualTicker(plan.tick_hz)
     live = Bench(plan, links, ticker, on_event=lambda name, **fields: log.append((name, fields)), offload=at_once)
-    live.load(Run(title="short", plan=run.plan, tests=tests or run.tests, open_recorder=lambda: recorded))
+    live.load(Run(title="short", plan=run.plan, tests=tests or run.tests, open_recorder=opened))
     on_twin = OnTwin(live, drivers, links, run, recorded, log)
     async with asyncio.TaskGroup() as group:
         task = group.create_task(live.run(), name="bench")
