@@ -50,6 +50,7 @@ class Brushless:
         self.input_w = 0.0  # into the converter
         self.output_w = 0.0  # converter to motor
         self.ripple_a = 0.0
+        self.counted_ratio = 1.0  # of the speed that the converter counts, to that of the rotor
         self.record: tuple[float, ...] = (0.0,) * 11  # see `phase_waveforms`
         self._motor = motor
         self._cogging = Cogging(motor)
@@ -140,6 +141,7 @@ class Brushless:
         self._open = leads_open
         self.phases.swapped = faults.phases_swapped
         self.phases.offset_rad = math.radians(faults.commutation_offset_deg)
+        self.counted_ratio = self._motor.pole_pairs / (faults.believed_pole_pairs or self._motor.pole_pairs)
         if self.rotors.set_condition(faults):
             self._steps.clear()
 
@@ -207,7 +209,8 @@ class Brushless:
     def _lead(self, link_v: float, *, angle_rad: float, turn_rad: float) -> tuple[bool, float]:
         """Move the currents; whether the converter modulates, and the energy lost beside copper and conduction."""
         phases, converter = self.phases, self.converter
-        target_a = converter.set_point_a(self.command, speed_rad_s=self.rotors.motor_speed_rad_s, link_v=link_v)
+        counted_rad_s = self.counted_ratio * self.rotors.motor_speed_rad_s
+        target_a = converter.set_point_a(self.command, speed_rad_s=counted_rad_s, link_v=link_v)
         if target_a is None or self._open:
             self._seen_a = 0j
             if self._open:

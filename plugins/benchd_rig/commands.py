@@ -91,3 +91,11 @@ class PlantFaults:
     magnet_thermometer_open: bool = False  # for the thermometers' server
     contactor_welded: bool = False  # the specimen's power leads stay closed whatever they are told
     sink_dead: bool = False  # conducts nothing, whatever it says
+    motor_leads_swapped: bool = False  # the two power leads of a brushed specimen are exchanged
+    encoder_sign_flipped: bool = False  # its two tracks are exchanged: it counts the other way
+    encoder_ratio_error: float = 0.0  # relative: its number of lines was entered wrongly
+    sense_lead_reversed: bool = False  # terminal voltage: plus and minus are exchanged
+    current_sensor_reversed: bool = False  # the conductor passes it the other way round
+    current_ratio_error: float = 0.0  # relative: 1.0 is a ratio of 2 to 1
+    load_drive_backwards: bool = False  # commissioned for the other direction: turns and counts the other way
+    believed_pole_pairs: float = 0.0  # what the motor drive counts revolutions with; 0: the right ones

@@ -111,6 +111,8 @@ class SampledInputs:
         felt[:, 6] = felt[:, 6] * (1.0 + faults.transducer_gain_error) + faults.transducer_offset_nm
         if faults.transducer_sign_flipped:
             felt[:, 6] *= -1.0
+        current = [3, 7] if self._brushed else [7]  # one sensor
+        felt[:, current] *= (1.0 + faults.current_ratio_error) * (-1.0 if faults.current_sensor_reversed else 1.0)
         volt = (felt * self._gain + self._offset + self._noise * self._drawn(first, len(true))) * self._volt
         np.clip(volt, -SATURATION_V, SATURATION_V, out=volt)
         if faults.transducer_lead_open:

@@ -111,8 +111,9 @@ class Plant:
 
     @property
     def motor_speed_rpm(self) -> float:
-        """Speed of the specimen's rotor."""
-        return self._machine.rotors.motor_speed_rad_s * _RPM_PER_RAD_S
+        """Speed of the specimen's rotor, as its drive counts it."""
+        counted_ratio = self._machine.counted_ratio if isinstance(self._machine, Brushless) else 1.0
+        return counted_ratio * self._machine.rotors.motor_speed_rad_s * _RPM_PER_RAD_S
 
     @property
     def motor_drive_torque_nm(self) -> float:
@@ -121,13 +122,17 @@ class Plant:
 
     @property
     def load_speed_rpm(self) -> float:
-        """Speed of the load machine's rotor."""
-        return self._machine.rotors.load_speed_rad_s * _RPM_PER_RAD_S
+        """Speed of the load machine's rotor, as its drive counts it."""
+        return self._load_way * self._machine.rotors.load_speed_rad_s * _RPM_PER_RAD_S
 
     @property
     def load_torque_nm(self) -> float:
-        """Torque that the load machine makes, house sign."""
+        """Torque that the load machine makes, house sign, as its drive counts it."""
         return self._load_machine.torque_nm
+
+    @property
+    def _load_way(self) -> float:
+        return -1.0 if self.faults.load_drive_backwards else 1.0
 
     @property
     def winding_degc(self) -> float:
@@ -191,7 +196,7 @@ class Plant:
             self._link,
             self._thermal,
             time_s=self.time_s,
-            load_torque_nm=self._load_machine.torque_nm,
+            load_torque_nm=self._load_way * self._load_machine.torque_nm,
             ambient_degc=self.ambient_degc,
         )
 
@@ -229,10 +234,12 @@ class Plant:
         if isinstance(machine, Brushless):
             machine.command = self.motor_drive
         rotors = machine.rotors
+        way = self._load_way
         for _ in range(steps):
             link.follow(self.supply, self.sink, sink_dead=faults.sink_dead)
-            load_nm = load_machine.step(self.load, speed_rad_s=rotors.load_speed_rad_s, runs_away=faults.load_runs_away)
-            machine.step(load_nm, link)
+            speed_rad_s = way * rotors.load_speed_rad_s
+            load_nm = load_machine.step(self.load, speed_rad_s=speed_rad_s, runs_away=faults.load_runs_away)
+            machine.step(way * load_nm, link)
             self._charge_a_s += machine.mean_current_a * STEP_S
             self._link_v_s += link.link_v * STEP_S
             self._terminal_v_s += machine.mean_terminal_v(link.link_v) * STEP_S

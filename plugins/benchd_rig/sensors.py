@@ -39,19 +39,21 @@ def read_inputs(
     """
     noise = np.random.default_rng([seed, tick]).standard_normal(6).tolist()
     torque_nm = averages.torque_nm * (1.0 + faults.transducer_gain_error) + faults.transducer_offset_nm
-    if faults.transducer_sign_flipped:
-        torque_nm = -torque_nm
+    torque_nm = _turned(torque_nm, faults.transducer_sign_flipped)
+    terminal_v = _turned(averages.terminal_voltage_v, faults.sense_lead_reversed)
+    current_a = _turned(averages.current_a * (1.0 + faults.current_ratio_error), faults.current_sensor_reversed)
     transducer = model.transducer
     volt, ampere = model.volt_per_volt, model.volt_per_ampere
     wide, narrow = FULL_SCALE_V / transducer.nominal_nm, FULL_SCALE_V / transducer.narrow_nm
     speed_rpm = 0.0
     if not faults.encoder_silent:
-        speed_rpm = averages.speed_rpm + noise[4] * model.encoder_noise_rpm
+        counted_rpm = averages.speed_rpm * (1.0 + faults.encoder_ratio_error)
+        speed_rpm = _turned(counted_rpm, faults.encoder_sign_flipped) + noise[4] * model.encoder_noise_rpm
     if model.encoder_resolution_rpm > 0.0:
         speed_rpm = round(speed_rpm / model.encoder_resolution_rpm) * model.encoder_resolution_rpm
     values = {
-        1: _analog(model.terminal_voltage, averages.terminal_voltage_v, noise=noise[0], volt_per_unit=volt),
-        2: _analog(model.current, averages.current_a, noise=noise[1], volt_per_unit=ampere),
+        1: _analog(model.terminal_voltage, terminal_v, noise=noise[0], volt_per_unit=volt),
+        2: _analog(model.current, current_a, noise=noise[1], volt_per_unit=ampere),
         3: _analog(transducer.wide, torque_nm, noise=noise[2], volt_per_unit=wide),
         4: _analog(transducer.narrow, torque_nm, noise=noise[3], volt_per_unit=narrow),
         5: speed_rpm,
@@ -62,6 +64,10 @@ def read_inputs(
         if is_off:
             values[number] = math.nan
     return values
+
+
+def _turned(value: float, is_turned: bool) -> float:  # noqa: FBT001  (what is the matter with it)
+    return -value if is_turned else value
 
 
 def _analog(model: InputModel, true: float, *, noise: float, volt_per_unit: float) -> float:

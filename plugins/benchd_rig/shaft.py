@@ -41,6 +41,7 @@ class Shaft:
         self._extra_ohm = 0.0  # winding resistance beyond what the step holds; the link's solution carries it
         self._brush = brush_drop(motor, winding_degc=ambient_degc)
         self._motor = motor
+        self._constant_v_s = motor.constant_v_s  # negative with its leads exchanged
         self._cable_ohm = specimen.bench.link.cable_ohm
         self._energy = energy
         self._step_s = step_s
@@ -51,12 +52,12 @@ class Shaft:
     @property
     def airgap_torque_nm(self) -> float:
         """Torque of current and magnets."""
-        return self._motor.constant_v_s * self.current_a
+        return self._constant_v_s * self.current_a
 
     @property
     def emf_v(self) -> float:
         """Voltage that the turning rotor induces."""
-        return self._motor.constant_v_s * self.rotors.motor_speed_rad_s
+        return self._constant_v_s * self.rotors.motor_speed_rad_s
 
     def brush_v(self, current_a: float) -> float:
         """Voltage across the brushes at this current."""
@@ -85,7 +86,11 @@ class Shaft:
         self._brush = brush_drop(self._motor, winding_degc=winding_degc)
 
     def set_condition(self, faults: PlantFaults, *, leads_open: bool) -> None:
-        """Take over what is broken, jammed or dry, and whether the power leads are open. Opening draws an arc."""
+        """Take over what is broken, jammed, dry or exchanged, and whether the power leads are open: an arc ends there."""
+        constant_v_s = -self._motor.constant_v_s if faults.motor_leads_swapped else self._motor.constant_v_s
+        if constant_v_s != self._constant_v_s:
+            self._constant_v_s = constant_v_s
+            self._steps.clear()
         if leads_open != self._open:
             self._open = leads_open
             self._energy.brush_j += 0.5 * self._motor.inductance_h * self.current_a**2
@@ -98,7 +103,7 @@ class Shaft:
         """One step against this load torque, with the voltage that the link finds for the whole of it."""
         rotors, current = self.rotors, self.current_a
         w_m, w_l, twist = rotors.motor_speed_rad_s, rotors.load_speed_rad_s, rotors.twist_rad
-        sticking = rotors.grip(motor_nm=self._motor.constant_v_s * current, load_nm=load_nm)
+        sticking = rotors.grip(motor_nm=self._constant_v_s * current, load_nm=load_nm)
         exact = self._steps.get(sticking)
         if exact is None:
             exact = self._steps[sticking] = self._build(sticking)
@@ -140,10 +145,10 @@ class Shaft:
         self.rotors.fill(state, push, at=1, sticking=sticking)
         if not self._open:
             loop_ohm = self._built_ohm + self._cable_ohm
-            state[0] = np.array([-loop_ohm, -motor.constant_v_s, 0.0, 0.0]) / motor.inductance_h
+            state[0] = np.array([-loop_ohm, -self._constant_v_s, 0.0, 0.0]) / motor.inductance_h
             push[0, 2] = 1.0 / motor.inductance_h
             if not sticking[0]:
-                state[1, 0] = motor.constant_v_s / motor.inertia_kgm2
+                state[1, 0] = self._constant_v_s / motor.inertia_kgm2
         whole = held_input_step(state, push, integrals_of=(0, 1, 2, 3), step_s=self._step_s)
         rows = whole[[0, 4, 1, 2, 3, 5, 6, 7]].tolist()
         return _Step(free=tuple(tuple(row[:6]) for row in rows), volt=tuple(row[6] for row in rows))
