@@ -15,6 +15,7 @@ from benchd.contract.capabilities import (
     SafetyChain,
     Sink,
     Supply,
+    TellsParameters,
     Thermometers,
     Waveforms,
 )
@@ -29,6 +30,7 @@ from benchd.contract.errors import (
 from benchd.contract.manifest import CONTRACT_VERSION, Manifest, PortSpec, Twin
 from benchd.contract.readings import (
     DriveLimits,
+    DriveParameters,
     DriveReading,
     DriveState,
     MeasuringReading,
@@ -52,6 +54,7 @@ __all__ = [
     "DeviceFault",
     "Drive",
     "DriveLimits",
+    "DriveParameters",
     "DriveReading",
     "DriveState",
     "Driver",
@@ -81,6 +84,7 @@ __all__ = [
     "Supply",
     "SupplyReading",
     "SupplySettings",
+    "TellsParameters",
     "Thermometers",
     "ThermometersReading",
     "Twin",

@@ -14,6 +14,7 @@ from typing import Protocol, runtime_checkable
 
 from benchd.contract.readings import (
     DriveLimits,
+    DriveParameters,
     DriveReading,
     MeasuringReading,
     PowerReading,
@@ -114,6 +115,14 @@ class Drive(Energises, Protocol):
 
     async def clear_fault(self) -> None:
         """Acknowledge a fault by the rising edge of the reset bit; the drive stays disabled."""
+
+
+@runtime_checkable
+class TellsParameters(Protocol):
+    """An optional part of a `Drive`: what it was commissioned with. Its `PortSpec` names what it tells."""
+
+    async def read_parameters(self) -> DriveParameters:
+        """All parameters that the port spec names, as the drive holds them now; changes nothing."""
 
 
 @runtime_checkable

@@ -14,11 +14,15 @@ CONTRACT_VERSION = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortSpec:
-    """One port that a driver will yield: its name, what it can do and the names of its signals."""
+    """One port that a driver will yield: its name, what it can do and the names of its signals.
+
+    `parameters` names what a drive's `read_parameters` tells; without any the port need not be `TellsParameters`.
+    """
 
     name: str
     capability: Capability
     signals: tuple[str, ...]
+    parameters: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

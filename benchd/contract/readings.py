@@ -158,6 +158,18 @@ class DriveLimits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DriveParameters:
+    """What a drive was commissioned with, read back from it: what its set-points mean and how far it may go.
+
+    In the drive's own terms, before any gear and without house signs, as its commissioning sheet has them. Names end in
+    their unit; counts and options (`pole_pairs`, `quick_stop_option`) have none. Nothing in here is written while a
+    bench runs, so that two looks at an untouched drive are equal.
+    """
+
+    values: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ThermometersReading:
     """One look at a group of thermometers; an open sensor is None."""
 

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from benchd.contract import (
     DeviceFault,
     DriveLimits,
+    DriveParameters,
     DriveReading,
     DriverError,
     DriveState,
@@ -29,6 +30,7 @@ from benchd_modbus.cia402 import (
     Step,
     state_of,
 )
+from benchd_modbus.commissioned import OWN_LIMITS, STOP_OPTIONS, drive_limits, drive_parameters, parameter_objects
 from benchd_modbus.connection import Connection, Line
 from benchd_modbus.registers import LONGEST_READ, LONGEST_WRITE, MappedObject, Span, spans
 from benchd_modbus.settings import DEFAULT_WATCHDOG_MS, SAFE_TIME_S, ModbusDriveSettings
@@ -42,8 +44,6 @@ _SETPOINTS = (
     "target_torque",
     "target_velocity",
 )  # bounds first where one write is not enough
-_OWN_LIMITS = ("own_overspeed", "own_torque_limit")
-_STOP_OPTIONS = ("quick_stop_option", "disable_option", "fault_reaction_option")
 
 
 class Axis:
@@ -64,6 +64,8 @@ class Axis:
         self._setpoints = self._writes(*_SETPOINTS)
         self._setpoints_and_mode = self._writes(*_SETPOINTS, "mode")
         self._readback = self._reads("mode", *_SETPOINTS)
+        parameters = self._map.those_of(*parameter_objects(self._map))
+        self._parameters = spans(parameters, through_gaps=False, longest=LONGEST_READ)  # once a start: no gap is risked
         self._mode_on: tuple[Line, int] | None = None  # the mode that was read back, and on which line
         self._safe_under_way: asyncio.Future[bool] | None = None
 
@@ -112,24 +114,24 @@ class Axis:
 
         Raises `Refused` where the map does not say in which registers they are.
         """
-        for name in (*_OWN_LIMITS, *_STOP_OPTIONS):
+        for name in (*OWN_LIMITS, *STOP_OPTIONS):
             if name not in self._map:
                 raise Refused(
                     f"{self._connection.place}: register map {self._map.source} has no {name}, so the drive cannot "
                     f"show its own limits: add its register."
                 )
         with self._connection.call() as line:
-            raw = await self._read(line, self._reads(*_OWN_LIMITS)) | await self._read(
-                line, self._reads(*_STOP_OPTIONS)
-            )
-        return DriveLimits(
-            overspeed_rpm=abs(self._shaft.speed_rpm(self._map["own_overspeed"], raw["own_overspeed"])),
-            torque_limit_nm=abs(self._shaft.torque_nm(self._map["own_torque_limit"], raw["own_torque_limit"])),
-            rated_torque_nm=self._shaft.rated_torque_nm * self._shaft.gear_ratio,
-            quick_stop_option=int(raw["quick_stop_option"]),
-            disable_option=int(raw["disable_option"]),
-            fault_reaction_option=int(raw["fault_reaction_option"]),
-        )
+            raw = await self._read(line, self._reads(*OWN_LIMITS)) | await self._read(line, self._reads(*STOP_OPTIONS))
+        return drive_limits(self._map, raw, self._shaft)
+
+    async def read_parameters(self) -> DriveParameters:
+        """What the drive was commissioned with, in its own terms: all registers that the map names for it."""
+        with self._connection.call() as line:
+            raw = await self._read(line, self._parameters)
+            try:
+                return drive_parameters(self._map, raw, self._shaft)
+            except ValueError as error:
+                raise ReplyWrong(f"{self._connection.place}: {error}, check the register map.") from error
 
     async def enable(self) -> None:
         """Walk to Operation enabled, in torque mode with zero torque as target and the settings' bounds.

@@ -1,8 +1,10 @@
 """What this plugin offers. It imports without pymodbus and must never touch a device."""
 
 from collections.abc import Sequence
+from typing import get_args
 
 from benchd.contract import CONTRACT_VERSION, Drive, Manifest, PortSpec, SafetyChain, Thermometers
+from benchd_modbus.commissioned import parameter_names
 from benchd_modbus.settings import (
     CALL_TIME_S,
     DRIVE_CALL_TIME_S,
@@ -13,9 +15,10 @@ from benchd_modbus.settings import (
 )
 
 
-def _drive_ports(_: ModbusDriveSettings) -> Sequence[PortSpec]:
+def _drive_ports(settings: ModbusDriveSettings) -> Sequence[PortSpec]:
     signals = ("speed_rpm", "torque_nm", "dc_link_v", "winding_degc", "enabled_on", "fault_on")
-    return (PortSpec(name="axis", capability=Drive, signals=signals),)
+    parameters = parameter_names(settings.load_map())
+    return (PortSpec(name="axis", capability=Drive, signals=signals, parameters=parameters),)
 
 
 def _thermometers_ports(settings: ModbusThermometersSettings) -> Sequence[PortSpec]:

@@ -2,14 +2,15 @@
 
 import importlib.resources
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
 
-from benchd_modbus.registers import MappedObject, NumberType, Table, WordOrder
+from benchd.contract import unit_of_signal
+from benchd_modbus.registers import WORDS, MappedObject, NumberType, Table, WordOrder
 
 _TORQUE = frozenset({"N·m", "rated_torque"})
 _SPEED = frozenset({"r/min"})
@@ -53,6 +54,16 @@ REQUIRED = (
 )
 WRITTEN = ("controlword", "mode", "target_torque", "target_velocity", "max_torque", "max_speed")
 ONE_WORD = ("controlword", "statusword")
+TOLD_AS: Mapping[str, str] = {  # objects that belong to the parameter set too, and what they are called there
+    "rated_torque": "rated_torque_nm",
+    "own_overspeed": "overspeed_rpm",
+    "own_torque_limit": "torque_limit_nm",
+    "quick_stop_option": "quick_stop_option",
+    "disable_option": "disable_option",
+    "fault_reaction_option": "fault_reaction_option",
+}
+
+ParameterName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$", max_length=60)]
 
 
 class MapError(ValueError):
@@ -73,6 +84,16 @@ class _Object(_Model):
     missing: int | None = None
 
 
+class _Parameter(_Model):
+    """A register that is only read at the proof before enabling; its unit stands in its name."""
+
+    address: int = Field(ge=0, le=0xFFFF)
+    type: NumberType
+    scale: Annotated[float, Field(gt=0.0)] = 1.0
+    table: Table = "holding"
+    word_order: WordOrder | None = None
+
+
 class _Modes(_Model):
     torque: int = Field(ge=-128, le=127)
     speed: int = Field(ge=-128, le=127)
@@ -91,10 +112,14 @@ class _File(_Model):
     write_through_gaps: bool
     modes: _Modes
     objects: dict[str, _Object]
+    parameters: dict[ParameterName, _Parameter] = Field(default_factory=dict)
 
 
 class RegisterMap:
-    """A drive's objects by name, each with its registers, and its modes of operation (6060h)."""
+    """A drive's objects by name, each with its registers, and its modes of operation (6060h).
+
+    `parameters` names further registers that decide what set-points mean or how far the drive may go.
+    """
 
     def __init__(self, file: _File, *, source: str) -> None:
         self.source = source
@@ -103,6 +128,7 @@ class RegisterMap:
         self.write_through_gaps = file.write_through_gaps
         self.torque_mode = file.modes.torque
         self.speed_mode = file.modes.speed
+        self.parameters = tuple(file.parameters)
         self._objects = {
             name: MappedObject(
                 name=name,
@@ -115,6 +141,18 @@ class RegisterMap:
                 missing=each.missing,
             )
             for name, each in file.objects.items()
+        } | {
+            name: MappedObject(
+                name=name,
+                address=each.address,
+                table=each.table,
+                number_type=each.type,
+                word_order=each.word_order or file.word_order,
+                scale=each.scale,
+                unit=unit_of_signal(name),
+                missing=None,
+            )
+            for name, each in file.parameters.items()
         }
 
     def __contains__(self, name: str) -> bool:
@@ -182,7 +220,13 @@ def _complaints(file: _File) -> list[tuple[str, str]]:
             found.append((f"{key}.table", "is written, and only holding registers can be: write holding"))
         if name in ONE_WORD and each.type != "u16":
             found.append((f"{key}.type", f"{each.type} holds no such word, write u16"))
-        if each.address + (2 if each.type.endswith("32") else 1) > 0x10000:
+    found += [
+        (f"parameters.{name}", "is told by an object: write its register below [objects]")
+        for name in file.parameters
+        if name in UNITS or name in TOLD_AS.values()
+    ]
+    for key, each in _registers(file):
+        if each.address + _words(each) > 0x10000:
             found.append((f"{key}.address", f"{each.address} leaves no register for the second word"))
     found += _overlaps(file)
     return found
@@ -191,17 +235,24 @@ def _complaints(file: _File) -> list[tuple[str, str]]:
 def _overlaps(file: _File) -> list[tuple[str, str]]:
     holders: dict[tuple[str, int], str] = {}
     found = []
-    for name, each in file.objects.items():
-        for address in range(each.address, each.address + (2 if each.type.endswith("32") else 1)):
-            other = holders.setdefault((each.table, address), name)
-            if other != name:
+    for key, each in _registers(file):
+        for address in range(each.address, each.address + _words(each)):
+            other = holders.setdefault((each.table, address), key)
+            if other != key:
+                _, _, holds = other.partition(".")
                 found.append(
-                    (
-                        f"objects.{name}.address",
-                        f"{each.table} register {address} also holds {other}, give each its own",
-                    )
+                    (f"{key}.address", f"{each.table} register {address} also holds {holds}, give each its own")
                 )
     return found
+
+
+def _registers(file: _File) -> Iterator[tuple[str, _Object | _Parameter]]:
+    yield from ((f"objects.{name}", each) for name, each in file.objects.items())
+    yield from ((f"parameters.{name}", each) for name, each in file.parameters.items())
+
+
+def _words(each: _Object | _Parameter) -> int:
+    return WORDS[each.type]
 
 
 def _either(words: frozenset[str]) -> str:

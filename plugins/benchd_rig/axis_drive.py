@@ -77,10 +77,16 @@ class Axis(Protocol):
 
 @dataclass(slots=True, kw_only=True)
 class DriveRating:
-    """What is set in the drive when the bench is commissioned; over the wire it is read only."""
+    """What is set in the drive when the bench is commissioned; over the wire it is read only.
+
+    Pole pairs, currents and switching frequency are carried and told; what the machine does with them is the plant's.
+    """
 
     rated_torque_nm: float
     rated_current_a: float = 8.0
+    peak_current_a: float = 24.0  # of a phase
+    pole_pairs: int = 4
+    pwm_frequency_hz: int = 8000
     overspeed_rpm: float = 6000.0
     own_torque_permille: int = 900
     least_link_v: float = 0.0  # below it the statusword shows no voltage

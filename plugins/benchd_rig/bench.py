@@ -25,7 +25,7 @@ from benchd_rig.resistance_meter import MODEL as METER_MODEL
 from benchd_rig.resistance_meter import PAIRS, TWO_TERMINALS, ResistanceMeter
 from benchd_rig.safety_chain import SafetyChain
 from benchd_rig.sink import Sink
-from benchd_rig.specimen import Specimen, load_specimen
+from benchd_rig.specimen import BrushlessMotor, Specimen, load_specimen
 from benchd_rig.supply import Supply
 from benchd_rig.thermometers import Thermometers
 from benchd_rig.wire_faults import WireFaults
@@ -206,10 +206,13 @@ class Bench:
 
 
 def _motor_drive(plant: Plant) -> MotorDrive | None:
-    converter = plant.specimen.bench.converter
-    if converter is None:
+    specimen = plant.specimen
+    converter, motor = specimen.bench.converter, specimen.motor
+    if converter is None or not isinstance(motor, BrushlessMotor):
         return None
-    rating = motor_drive_rating(plant.specimen.rating, converter, overspeed_rpm=plant.specimen.bench.overspeed_rpm)
+    rating = motor_drive_rating(
+        specimen.rating, converter, pole_pairs=motor.pole_pairs, overspeed_rpm=specimen.bench.overspeed_rpm
+    )
     return MotorDrive(converter=plant, rating=rating)
 
 

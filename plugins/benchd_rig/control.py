@@ -83,8 +83,8 @@ class Control:
                 self._temperature(request)
             case Commission():
                 rating = bench.drives[self._here(request.device)].rating
-                rating.overspeed_rpm = request.overspeed_rpm or rating.overspeed_rpm
-                rating.own_torque_permille = request.own_torque_permille or rating.own_torque_permille
+                for name, value in request.model_dump(exclude={"do", "device"}, exclude_none=True).items():
+                    setattr(rating, name, value)
 
     async def _wire_fault(self, request: SetWireFault) -> None:
         server = self._servers.by_device[self._here(request.device)]
@@ -192,6 +192,7 @@ def _truth(bench: Bench) -> dict[str, Any]:
         "permit": lambda: chain.permit,
         "torque_enabled": lambda: chain.torque_enabled,
         "opened_by": lambda: chain.opened_by,
+        "start_warning": lambda: chain.start_warning,
         "plant_faults": lambda: dataclasses.asdict(bench.plant.faults),
         "wire_faults": lambda: {name: faults.names() for name, faults in bench.faults.items()},
         "slipped_s": lambda: bench.slipped_s,

@@ -74,12 +74,17 @@ class Temperature(Request):
 
 
 class Commission(Request):
-    """A drive's own limits, as set when the bench is built."""
+    """A drive's own limits and machine data, as set when the bench is built."""
 
     do: Literal["commission"]
     device: Literal["load_drive", "motor_drive"] = "load_drive"
     overspeed_rpm: float | None = Field(default=None, gt=0, le=100_000)
     own_torque_permille: int | None = Field(default=None, gt=0, le=65535)
+    pole_pairs: int | None = Field(default=None, gt=0, le=65535)
+    rated_torque_nm: float | None = Field(default=None, gt=0, le=1_000_000)
+    rated_current_a: float | None = Field(default=None, gt=0, le=1_000_000)
+    peak_current_a: float | None = Field(default=None, gt=0, le=1_000_000)
+    pwm_frequency_hz: int | None = Field(default=None, gt=0, le=1_000_000)
 
 
 class ReadLog(Request):

@@ -7,7 +7,7 @@ Map: 0 controlword 6040h, 1 mode 6060h, 2 target torque 6071h, 4-5 target veloci
 8-9 maximum motor speed 6080h, 10 605Ah, 11 605Ch, 12 605Eh, 13 communication watchdog (ms); read only: 100 statusword
 6041h, 101 mode display 6061h, 102 torque 6077h, 104-105 velocity 606Ch, 106-107 DC link 6079h, 108 error code 603Fh,
 109 motor temperature, 110-111 rated torque 6076h, 112-113 rated current 6075h, 114-115 own overspeed trip, 116 own
-torque limit, 117-118 vendor and product.
+torque limit, 117-118 vendor and product, 119 pole pairs, 120-121 peak current (mA), 122-123 switching frequency (Hz).
 """
 
 import math
@@ -32,7 +32,7 @@ OTHER_PRODUCT = 0x0999
 OPEN_SENSOR = -32768
 
 _CONTROL = range(14)
-_ACTUAL = range(100, 119)
+_ACTUAL = range(100, 124)
 _QUICK_STOP_OPTIONS = frozenset({0, 1, 2, 5, 6})
 _DISABLE_OPTIONS = frozenset({0, 1})
 _FAULT_REACTION_OPTIONS = frozenset({0, 1, 2})
@@ -115,6 +115,9 @@ class DriveRegisters(NothingMapped):
             rating.own_torque_permille,
             VENDOR,
             OTHER_PRODUCT if self._faults.is_on("wrong_identity") else PRODUCT,
+            rating.pole_pairs,
+            *words_of(round(rating.peak_current_a * 1000)),
+            *words_of(rating.pwm_frequency_hz),
         ]
 
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable
 from typing import TypeVar
 
-from benchd.contract import DeviceFault, DriveLimits, DriveReading, DriveState, OutOfRange, Refused
+from benchd.contract import DeviceFault, DriveLimits, DriveParameters, DriveReading, DriveState, OutOfRange, Refused
 from benchd_rig.axis_drive import PROFILE_TORQUE, PROFILE_VELOCITY, AxisDrive
 from benchd_rig.in_process_wire import InProcessWire
 from benchd_rig.wire_faults import WireFaults
@@ -50,6 +50,10 @@ class InProcessDrive:
     async def read_limits(self) -> DriveLimits:
         """What the drive holds by itself."""
         return await self._ask("limits", self._limits)
+
+    async def read_parameters(self) -> DriveParameters:
+        """What the drive was commissioned with, by the names that the plugin's own register map gives."""
+        return await self._ask("parameters", self._parameters)
 
     async def enable(self) -> None:
         """Walk to Operation enabled with zero torque as target, communication watchdog armed."""
@@ -188,6 +192,23 @@ class InProcessDrive:
             quick_stop_option=settings.quick_stop_option,
             disable_option=settings.disable_option,
             fault_reaction_option=settings.fault_reaction_option,
+        )
+
+    def _parameters(self) -> DriveParameters:
+        rating, settings = self._drive.rating, self._drive.settings
+        return DriveParameters(
+            values={
+                "pole_pairs": rating.pole_pairs,
+                "rated_current_a": round(rating.rated_current_a, 3),
+                "peak_current_a": round(rating.peak_current_a, 3),
+                "pwm_frequency_hz": rating.pwm_frequency_hz,
+                "rated_torque_nm": round(rating.rated_torque_nm, 3),
+                "overspeed_rpm": round(rating.overspeed_rpm, 1),
+                "torque_limit_nm": self._own_torque_nm(),
+                "quick_stop_option": settings.quick_stop_option,
+                "disable_option": settings.disable_option,
+                "fault_reaction_option": settings.fault_reaction_option,
+            }
         )
 
     def _own_torque_nm(self) -> float:

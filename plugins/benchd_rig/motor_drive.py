@@ -67,11 +67,16 @@ class MotorDrive(AxisDrive):
         super().__init__(axis=_MotorAxis(converter), rating=rating)
 
 
-def motor_drive_rating(plate: Rating, converter: ConverterModel, *, overspeed_rpm: float) -> DriveRating:
+def motor_drive_rating(
+    plate: Rating, converter: ConverterModel, *, pole_pairs: int, overspeed_rpm: float
+) -> DriveRating:
     """What a person enters when the drive is commissioned for a specimen: rated values from its plate."""
     return DriveRating(
         rated_torque_nm=plate.torque_nm,
         rated_current_a=plate.current_a,
+        peak_current_a=converter.current_limit_a,
+        pole_pairs=pole_pairs,
+        pwm_frequency_hz=round(converter.carrier_hz),
         overspeed_rpm=overspeed_rpm,
         own_torque_permille=_OWN_TORQUE_PERMILLE,
         least_link_v=converter.least_link_v,

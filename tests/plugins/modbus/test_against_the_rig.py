@@ -16,6 +16,7 @@ from benchd_modbus.settings import (
     ModbusThermometersSettings,
 )
 from benchd_modbus.thermometers import thermometers
+from benchd_rig.twin import twin_drivers
 
 pytestmark = pytest.mark.wires
 
@@ -242,3 +243,17 @@ async def _outcome(call):
         return await call
     except DriverError as error:
         return error
+
+
+async def test_the_parameter_set_over_the_wire_is_that_of_the_drive_in_process(rig):
+    twin = twin_drivers("vent_flap_24v", seed=1)
+    async with drive(ModbusDriveSettings(**rig.at("load_drive"), **DRIVE)) as ports, twin["load_drive"] as inside:
+        over_the_wire = (await ports["axis"].read_parameters()).values
+        assert {name: round(value, 9) for name, value in over_the_wire.items()} == {
+            name: round(value, 9) for name, value in (await inside["axis"].read_parameters()).values.items()
+        }
+        await rig.ask(do="commission", device="load_drive", pole_pairs=7)
+        try:
+            assert (await ports["axis"].read_parameters()).values["pole_pairs"] == 7
+        finally:
+            await rig.ask(do="commission", device="load_drive", pole_pairs=int(over_the_wire["pole_pairs"]))

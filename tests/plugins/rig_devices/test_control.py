@@ -71,6 +71,10 @@ async def test_temperatures_trips_and_commissioning(control, served):
     assert (await ask(control, do="truth"))["truth"]["load_drive_state"] == "fault"
     await ask(control, do="commission", overspeed_rpm=4000.0)
     assert served.bench.drive_registers.read_holding_registers(114, 3) == [0, 40_000, 900]
+    await ask(control, do="commission", pole_pairs=5, peak_current_a=70.0, pwm_frequency_hz=9000, rated_current_a=0.5)
+    assert served.bench.drive_registers.read_holding_registers(112, 2) == [0, 500]
+    assert served.bench.drive_registers.read_holding_registers(119, 5) == [5, 1, 70_000 - 65_536, 0, 9000]
+    assert "pole_pairs" in (await ask(control, do="commission", pole_pairs=0))["error"]
 
 
 @pytest.mark.wires

@@ -6,12 +6,14 @@ from benchd_rig.modbus_codec import ModbusRefusal, signed16
 
 
 def test_the_read_only_block_tells_the_commissioned_values(bench: Bench):
-    words = bench.drive_registers.read_holding_registers(100, 19)
+    words = bench.drive_registers.read_holding_registers(100, 24)
     assert words[0] == 0x0250
     assert words[6:8] == [320_000 >> 16, 320_000 & 0xFFFF]
     assert words[10:12] == [0, 2000]  # mN·m
     assert words[14:16] == [0, 60_000]  # 0.1 r/min
-    assert words[16:] == [900, 0x51, 0x0402]
+    assert words[12:14] == [0, 8000]  # rated current, mA
+    assert words[16:20] == [900, 0x51, 0x0402, 4]  # the last: pole pairs
+    assert words[20:] == [0, 24_000, 0, 8000]  # peak current, mA; switching frequency, Hz
 
 
 def test_one_write_of_targets_and_controlword_takes_the_targets_first(bench: Bench):
@@ -31,7 +33,7 @@ def test_a_negative_target_velocity_takes_two_words(bench: Bench):
     assert bench.load_drive.settings.target_speed_rpm == -1000.0
 
 
-@pytest.mark.parametrize(("address", "count"), [(14, 1), (13, 2), (99, 1), (118, 2), (50, 1)])
+@pytest.mark.parametrize(("address", "count"), [(14, 1), (13, 2), (99, 1), (123, 2), (50, 1)])
 def test_a_block_that_leaves_the_map_is_an_illegal_address(bench: Bench, address, count):
     with pytest.raises(ModbusRefusal) as refused:
         bench.drive_registers.read_holding_registers(address, count)

@@ -27,7 +27,7 @@ class FedMotor:
 class Axis:
     def __init__(self) -> None:
         self.motor = FedMotor()
-        rating = motor_drive_rating(PUMP.rating, PUMP.bench.converter, overspeed_rpm=6000.0)
+        rating = motor_drive_rating(PUMP.rating, PUMP.bench.converter, pole_pairs=4, overspeed_rpm=6000.0)
         self.drive = MotorDrive(converter=self.motor, rating=rating)
         self.time_s = 0.0
 
