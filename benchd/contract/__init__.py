@@ -4,6 +4,7 @@ This room says what a driver promises and never does anything itself.
 """
 
 from benchd.contract.capabilities import (
+    AnnouncesStart,
     Capability,
     Drive,
     Driver,
@@ -50,6 +51,7 @@ from benchd.contract.readings import (
 
 __all__ = [
     "CONTRACT_VERSION",
+    "AnnouncesStart",
     "Capability",
     "DeviceFault",
     "Drive",

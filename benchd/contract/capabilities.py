@@ -201,6 +201,18 @@ class SafetyChain(Protocol):
         """Ask the chain to open; confirmed by the permit read back as gone. Only a person can close it again."""
 
 
+@runtime_checkable
+class AnnouncesStart(Protocol):
+    """What a safety chain may have besides: an output for a horn or lamp that warns people before a start."""
+
+    @property
+    def announces_start(self) -> bool:
+        """Whether this chain has the output; without it `announce_start` is not called."""
+
+    async def announce_start(self, *, on: bool) -> None:
+        """Switch the output, read back. It warns and does nothing else: no chain is opened or closed by it."""
+
+
 Port = Supply | Sink | Drive | MeasuringUnit | Waveforms | PowerAnalyser | ResistanceMeter | Thermometers | SafetyChain
 Capability = (
     type[Supply]

@@ -273,13 +273,19 @@ class SafetyChainReading:
     torque_enabled: bool  # False: safe torque off is active
     permit: bool  # the chain's word that energy may flow
     taken_mono_s: float
+    release_pressed: bool | None = None  # the key or button at the bench that releases a start; None: it has no such
 
     def signals(self) -> Mapping[str, float]:
-        """guard_closed_on, estop_released_on, remote_selected_on, torque_enabled_on, permit_on."""
+        """guard_closed_on, estop_released_on, remote_selected_on, torque_enabled_on, permit_on, release_pressed_on.
+
+        The last one only where the chain has that input.
+        """
+        release = {} if self.release_pressed is None else {"release_pressed_on": float(self.release_pressed)}
         return {
             "guard_closed_on": float(self.guard_closed),
             "estop_released_on": float(self.estop_released),
             "remote_selected_on": float(self.remote_selected),
             "torque_enabled_on": float(self.torque_enabled),
             "permit_on": float(self.permit),
+            **release,
         }

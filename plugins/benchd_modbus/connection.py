@@ -102,6 +102,11 @@ class Line:
         reply = await self._exchange(self._client.read_discrete_inputs, address, count=count)
         return reply.bits[:count]
 
+    async def read_coil(self, address: int) -> bool:
+        """What one coil holds."""
+        reply = await self._exchange(self._client.read_coils, address, count=1)
+        return bool(reply.bits[0])
+
     async def write_coil(self, address: int, *, on: bool) -> None:
         """Write one coil; the device repeats the request."""
         await self._exchange(self._client.write_coil, address, value=on)

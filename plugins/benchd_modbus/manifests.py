@@ -12,6 +12,7 @@ from benchd_modbus.settings import (
     ModbusDriveSettings,
     ModbusSafetyChainSettings,
     ModbusThermometersSettings,
+    NeededInput,
 )
 
 
@@ -26,8 +27,10 @@ def _thermometers_ports(settings: ModbusThermometersSettings) -> Sequence[PortSp
     return (PortSpec(name="group", capability=Thermometers, signals=signals),)
 
 
-def _safety_chain_ports(_: ModbusSafetyChainSettings) -> Sequence[PortSpec]:
-    signals = ("guard_closed_on", "estop_released_on", "remote_selected_on", "torque_enabled_on", "permit_on")
+def _safety_chain_ports(settings: ModbusSafetyChainSettings) -> Sequence[PortSpec]:
+    signals = tuple(f"{name}_on" for name in get_args(NeededInput))
+    if "release_pressed" in settings.inputs:
+        signals += ("release_pressed_on",)
     return (PortSpec(name="chain", capability=SafetyChain, signals=signals),)
 
 
@@ -56,7 +59,7 @@ THERMOMETERS = Manifest(
 SAFETY_CHAIN = Manifest(
     name="modbus_safety_chain",
     contract_version=CONTRACT_VERSION,
-    summary="safety chain's inputs, heartbeat and request to open, Modbus TCP or RTU",
+    summary="safety chain's inputs, heartbeat, start warning and request to open, Modbus TCP or RTU",
     settings=ModbusSafetyChainSettings,
     ports=_safety_chain_ports,
     driver="benchd_modbus.safety_chain:safety_chain",

@@ -1,10 +1,10 @@
-"""The hardware safety chain as it shows itself: read, heartbeat, request to open. It never asks it to close."""
+"""The hardware safety chain as it shows itself: read, heartbeat, start warning, request to open. It never closes it."""
 
 import asyncio
 from collections.abc import Mapping
 from types import TracebackType
 
-from benchd.contract import Refused, SafetyChainReading
+from benchd.contract import Refused, ReplyWrong, SafetyChainReading
 from benchd_modbus.connection import Connection, Line
 from benchd_modbus.settings import ChainInput, ModbusSafetyChainSettings
 
@@ -34,6 +34,7 @@ class Chain:
             torque_enabled=inputs["torque_enabled"],
             permit=inputs["permit"],
             taken_mono_s=taken_mono_s,
+            release_pressed=inputs.get("release_pressed"),
         )
 
     async def beat(self, *, high: bool) -> None:
@@ -54,6 +55,24 @@ class Chain:
                         f"asked to open: open it by hand, then check coil {self._settings.withdraw_coil}."
                     )
                 await asyncio.sleep(_POLL_S)
+
+    @property
+    def announces_start(self) -> bool:
+        """Whether the settings name the coil of a horn or lamp."""
+        return self._settings.start_warning_coil is not None
+
+    async def announce_start(self, *, on: bool) -> None:
+        """Write the warning's coil and read it back. Raises `ReplyWrong` where it holds something else."""
+        coil = self._settings.start_warning_coil
+        if coil is None:
+            return
+        with self._connection.call() as line:
+            await line.write_coil(coil, on=on)
+            held = await line.read_coil(coil)
+        if held is not on:
+            raise ReplyWrong(
+                f"{self._connection.place} does not hold the start warning that it was given: look at coil {coil}."
+            )
 
     async def look_first(self, line: Line) -> None:
         """See that the device answers for all its inputs."""

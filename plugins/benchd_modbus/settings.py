@@ -1,6 +1,6 @@
 """What a bench file says about a Modbus device. It holds values and refuses wrong ones; it imports no pymodbus."""
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
@@ -17,7 +17,8 @@ Host = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9:]([A-Za-z0-9.:\-]*
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]*$")]
 Register = Annotated[int, Field(ge=0, le=0xFFFF)]
 Positive = Annotated[float, Field(gt=0.0)]
-ChainInput = Literal["guard_closed", "estop_released", "remote_selected", "torque_enabled", "permit"]
+NeededInput = Literal["guard_closed", "estop_released", "remote_selected", "torque_enabled", "permit"]
+ChainInput = NeededInput | Literal["release_pressed"]
 
 
 class _Model(BaseModel):
@@ -126,19 +127,24 @@ class ModbusSafetyChainSettings(WireSettings):
     inverted: frozenset[ChainInput] = Field(default=frozenset(), description="inputs that read 0 for true")
     heartbeat_coil: Register = 0
     withdraw_coil: Register = 1
+    start_warning_coil: Register | None = Field(default=None, description="horn or lamp that warns before a start")
     withdraw_time_s: float = Field(default=0.4, gt=0.0, le=0.5)
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
         addresses = sorted(self.inputs.values())
-        if len(addresses) < 5:
+        if set(get_args(NeededInput)) - self.inputs.keys():
             raise ValueError(
                 "inputs: all five are needed: guard_closed, estop_released, remote_selected, torque_enabled, permit"
             )
+        if absent := sorted(self.inverted - self.inputs.keys()):
+            raise ValueError(f"inverted: {absent[0]} is none of the inputs, give it an address or leave it out")
         if len(set(addresses)) < len(addresses):
             raise ValueError("inputs: two share an address, give each its own")
         if addresses[-1] - addresses[0] >= 2000:
             raise ValueError("inputs: more than 2000 apart cannot be read together, map them closer")
         if self.heartbeat_coil == self.withdraw_coil:
             raise ValueError("heartbeat_coil and withdraw_coil are the same coil, give each its own")
+        if self.start_warning_coil in {self.heartbeat_coil, self.withdraw_coil}:
+            raise ValueError("start_warning_coil is the coil of something else, give it its own")
         return self

@@ -246,6 +246,7 @@ class InProcessSafetyChain:
                 remote_selected=chain.remote_selected,
                 torque_enabled=chain.torque_enabled,
                 permit=chain.permit,
+                release_pressed=chain.release_pressed,
                 taken_mono_s=self._wire.now(),
             )
 
@@ -254,6 +255,20 @@ class InProcessSafetyChain:
     async def beat(self, *, high: bool) -> None:
         """Write the heartbeat coil."""
         await self._wire.exchange("heartbeat", lambda: self._chain.beat(high=high), writes=True)
+
+    @property
+    def announces_start(self) -> bool:
+        """The simulated chain has a horn."""
+        return True
+
+    async def announce_start(self, *, on: bool) -> None:
+        """The horn, read back."""
+        chain = self._chain
+
+        def sound() -> None:
+            chain.start_warning = on
+
+        await self._wire.write("start warning", sound, lambda: chain.start_warning is on)
 
     async def withdraw_permit(self) -> None:
         """Ask the chain to open; confirmed by the permit. Raises `Refused` where it stays."""

@@ -1,4 +1,4 @@
-"""The bench's safety chain as its controller shows it: guard, E-stop, selector, STO, permit, heartbeat.
+"""The bench's safety chain as its controller shows it: guard, E-stop, selector, STO, permit, release, heartbeat.
 
 Its one job is to latch: what opens the permit keeps it open until a person presses reset. Over the wire it can be read
 and asked to open; nothing on the wire closes it. It simulates a chain; nothing here protects anybody.
@@ -12,6 +12,7 @@ from benchd_rig.modbus_codec import ILLEGAL_DATA_ADDRESS, ModbusRefusal, Nothing
 HEARTBEAT_TIMEOUT_S = 0.5
 HEARTBEAT_COIL = 0
 WITHDRAW_COIL = 1
+START_WARNING_COIL = 2
 
 
 class Button(enum.Enum):
@@ -26,6 +27,8 @@ class Button(enum.Enum):
     STO = "sto"
     RELEASE_STO = "release_sto"
     RESET = "reset"
+    PRESS_START_RELEASE = "press_start_release"  # releases a start: a push-button, held for as long as it is pressed
+    LET_GO_START_RELEASE = "let_go_start_release"
 
 
 class ResetRefusedError(Exception):
@@ -35,8 +38,8 @@ class ResetRefusedError(Exception):
 class SafetyChain(NothingMapped):
     """A chain that is closed at power-up: somebody has pressed reset already.
 
-    Discrete inputs: 0 guard_closed, 1 estop_released, 2 remote_selected, 3 torque_enabled, 4 permit. Coils: 0
-    heartbeat, 1 withdraw_permit.
+    Discrete inputs: 0 guard_closed, 1 estop_released, 2 remote_selected, 3 torque_enabled, 4 permit, 5
+    release_pressed. Coils: 0 heartbeat, 1 withdraw_permit, 2 start_warning.
     """
 
     def __init__(self) -> None:
@@ -44,6 +47,8 @@ class SafetyChain(NothingMapped):
         self.estop_released = True
         self.remote_selected = True
         self.permit = True
+        self.release_pressed = False
+        self.start_warning = False  # the horn
         self.opened_by = ""  # what opened the permit last, for people
         self.no_torque_since_s: float | None = None  # plant time at which torque_enabled became false
         self._sto_pressed = False
@@ -82,6 +87,8 @@ class SafetyChain(NothingMapped):
             case Button.STO | Button.RELEASE_STO:
                 self._sto_pressed = button is Button.STO
                 self._note_torque(self._now_s)
+            case Button.PRESS_START_RELEASE | Button.LET_GO_START_RELEASE:
+                self.release_pressed = button is Button.PRESS_START_RELEASE
             case Button.RESET:
                 self._reset()
 
@@ -97,32 +104,35 @@ class SafetyChain(NothingMapped):
         self._open("the permit was withdrawn over the wire")
 
     def read_discrete_inputs(self, address: int, count: int) -> Sequence[bool]:
-        """The five inputs."""
+        """The six inputs."""
         bits = (
             self.guard_closed,
             self.estop_released,
             self.remote_selected,
             self.torque_enabled,
             self.permit,
+            self.release_pressed,
         )
         if address + count > len(bits):
             raise ModbusRefusal(ILLEGAL_DATA_ADDRESS)
         return bits[address : address + count]
 
     def read_coils(self, address: int, count: int) -> Sequence[bool]:
-        """Heartbeat as last written, withdrawal until reset."""
-        bits = (self._heartbeat, self._withdrawn)
+        """Heartbeat and start warning as last written, withdrawal until reset."""
+        bits = (self._heartbeat, self._withdrawn, self.start_warning)
         if address + count > len(bits):
             raise ModbusRefusal(ILLEGAL_DATA_ADDRESS)
         return bits[address : address + count]
 
     def write_coil(self, address: int, *, on: bool) -> None:
-        """A beat, or a withdrawal; taking a withdrawal back over the wire has no effect."""
+        """A beat, the horn, or a withdrawal; taking a withdrawal back over the wire has no effect."""
         if address == HEARTBEAT_COIL:
             self.beat(high=on)
         elif address == WITHDRAW_COIL:
             if on:
                 self.withdraw()
+        elif address == START_WARNING_COIL:
+            self.start_warning = on
         else:
             raise ModbusRefusal(ILLEGAL_DATA_ADDRESS)
 

@@ -2,7 +2,8 @@
 
 import pytest
 
-from benchd.contract import Refused, ReplyWrong, SafetyChain
+from benchd.contract import AnnouncesStart, Refused, ReplyWrong, SafetyChain
+from benchd_modbus.manifests import SAFETY_CHAIN
 from benchd_modbus.safety_chain import safety_chain
 
 pytestmark = pytest.mark.wires
@@ -76,6 +77,58 @@ async def test_a_permit_that_stays_is_told(chain, chain_settings):
     async with safety_chain(chain_settings(chain)) as ports:
         with pytest.raises(Refused, match="keeps its permit"):
             await ports["chain"].withdraw_permit()
+
+
+WITH_RELEASE = {
+    **{"guard_closed": 0, "estop_released": 1, "remote_selected": 2, "torque_enabled": 3, "permit": 4},
+    "release_pressed": 5,
+}
+
+
+async def test_a_release_is_read_with_the_others_where_the_chain_has_one(chain, chain_settings):
+    async with safety_chain(chain_settings(chain)) as ports:
+        assert (await ports["chain"].read()).release_pressed is None
+    settings = chain_settings(chain, inputs=WITH_RELEASE)
+    async with safety_chain(settings) as ports:
+        assert (await ports["chain"].read()).release_pressed is False
+        chain.discrete[5] = True
+        reading = await ports["chain"].read()
+    assert reading.release_pressed is True
+    assert SAFETY_CHAIN.ports(settings)[0].signals == tuple(reading.signals())
+
+
+async def test_the_start_warning_is_written_and_read_back(chain, chain_settings):
+    async with safety_chain(chain_settings(chain, start_warning_coil=6)) as ports:
+        assert isinstance(ports["chain"], AnnouncesStart)
+        assert ports["chain"].announces_start
+        await ports["chain"].announce_start(on=True)
+        assert chain.coils == {6: True}
+        await ports["chain"].announce_start(on=False)
+        assert chain.coils == {6: False}
+        chain.behave = lambda _, pdu: ("reply", bytes.fromhex("01 01 00")) if pdu[0] == 1 else None
+        with pytest.raises(ReplyWrong, match="coil 6"):
+            await ports["chain"].announce_start(on=True)
+
+
+async def test_a_chain_without_the_output_writes_nothing_for_a_start(chain, chain_settings):
+    async with safety_chain(chain_settings(chain)) as ports:
+        assert not ports["chain"].announces_start
+        await ports["chain"].announce_start(on=True)
+    assert [pdu[0] for pdu in chain.requests] == [2]
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ({"start_warning_coil": 1}, "start_warning_coil"),
+        ({"inverted": ["release_pressed"]}, "release_pressed is none of the inputs"),
+        ({"inputs": {**WITH_RELEASE, "release_pressed": 4}}, "two share an address"),
+        ({"inputs": {name: at for name, at in WITH_RELEASE.items() if name != "permit"}}, "all five are needed"),
+    ],
+)
+def test_what_does_not_fit_together_is_refused(chain, chain_settings, given, words):
+    with pytest.raises(ValueError, match=words):
+        chain_settings(chain, **given)
 
 
 async def test_entering_and_leaving_write_nothing(chain, chain_settings):

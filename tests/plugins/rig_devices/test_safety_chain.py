@@ -103,8 +103,23 @@ def test_the_selector_is_only_told(chain):
     assert inputs(chain)[2]
 
 
+def test_the_start_warning_is_an_output_and_the_release_an_input_that_open_and_close_nothing(chain):
+    chain.write_coil(2, on=True)
+    assert chain.start_warning
+    assert chain.read_coils(2, 1) == (True,)
+    chain.press(Button.PRESS_START_RELEASE)
+    assert list(chain.read_discrete_inputs(0, 6)) == [True] * 6
+    chain.press(Button.LET_GO_START_RELEASE)
+    chain.write_coil(2, on=False)
+    assert list(chain.read_discrete_inputs(0, 6)) == [True] * 5 + [False]
+    assert not chain.start_warning
+
+
 def test_no_wire_can_close_it(chain):
-    for address in range(2, 10):
+    chain.press(Button.ESTOP)
+    chain.write_coil(2, on=True)  # the horn
+    assert not chain.permit
+    for address in range(3, 10):
         with pytest.raises(ModbusRefusal):
             chain.write_coil(address, on=True)
     with pytest.raises(ModbusRefusal):
