@@ -86,7 +86,7 @@ class Shaft:
         self._brush = brush_drop(self._motor, winding_degc=winding_degc)
 
     def set_condition(self, faults: PlantFaults, *, leads_open: bool) -> None:
-        """Take over what is broken, jammed, dry or exchanged, and whether the power leads are open: an arc ends there."""
+        """Take over what is broken or exchanged, and whether the power leads are open. Opening draws an arc."""
         constant_v_s = -self._motor.constant_v_s if faults.motor_leads_swapped else self._motor.constant_v_s
         if constant_v_s != self._constant_v_s:
             self._constant_v_s = constant_v_s
