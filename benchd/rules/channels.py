@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from benchd.rules.derivations import Derivation
+
 
 class Quality(enum.IntEnum):
     """How far a sample may be believed; the number is what the journal stores."""
@@ -82,7 +84,8 @@ class Calibration:
 class Channel:
     """Where a channel's numbers come from and how old they may get.
 
-    `device`, `port` and `signal` name the source; `sign` is +1 or -1 and maps the wiring onto the house signs.
+    `device`, `port` and `signal` name the source; `sign` is +1 or -1 and maps the wiring onto the house signs. A
+    derived channel has no device: `derivation` says how it follows from others, and `device` is then `DERIVED`.
     """
 
     name: str
@@ -94,3 +97,4 @@ class Channel:
     sign: float = 1.0
     zeroed: bool = False  # the zero measured at standstill before a run is taken off
     calibration: Calibration | None = None
+    derivation: Derivation | None = None

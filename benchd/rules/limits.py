@@ -31,7 +31,10 @@ class Reaction(enum.IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """One bound on one channel, in the channel's unit, with the words that say where it came from."""
+    """One bound on one channel, in the channel's unit, with the words that say where it came from.
+
+    A crossing begins beyond `value` and ends only at `value` less `hysteresis`, on the allowed side.
+    """
 
     channel: str
     bound: Bound
@@ -39,10 +42,20 @@ class Limit:
     delay_s: float
     reaction: Reaction
     origin: str
+    hysteresis: float = 0.0
+
+    @property
+    def ends_at(self) -> float:
+        """Where a crossing ends: this value and all that are further on the allowed side."""
+        return self.value + self.hysteresis if self.bound is Bound.LOW else self.value - self.hysteresis
 
     def beyond(self, value: float) -> bool:
         """Whether a value lies on the forbidden side; the bound itself is allowed."""
         return value < self.value if self.bound is Bound.LOW else value > self.value
+
+    def lasts(self, value: float) -> bool:
+        """Whether a crossing that has begun goes on at this value."""
+        return value < self.ends_at if self.bound is Bound.LOW else value > self.ends_at
 
     def words(self, unit: str) -> str:
         """The limit as a person reads it, such as "shaft_speed above 4000 r/min"."""
@@ -56,41 +69,45 @@ class Crossing:
     """A limit that was crossed for longer than its delay."""
 
     limit: Limit
-    value: float  # the reading, or the age in s for a stale channel
+    value: float  # the furthest reading of the crossing, or the age in s for a stale channel
     since_mono_s: float
     time_mono_s: float
 
 
 def strictest(limits: Iterable[Limit]) -> tuple[Limit, ...]:
-    """The bounds that matter: each that no other beats in value, delay and reaction together, with its origin.
+    """The bounds that no other beats in value, delay, reaction and hysteresis together, each with its origin.
 
     A cut at once at 10 A is not replaced by a ramp down at 6 A, nor by a cut at 6 A after half a second. Sorted by
     channel, side, reaction and value.
     """
     kept: list[Limit] = []
     for limit in limits:
-        if any(_beats(other, limit) for other in kept):
+        if any(beats(other, limit) for other in kept):
             continue
-        kept = [other for other in kept if not _beats(limit, other)]
+        kept = [other for other in kept if not beats(limit, other)]
         kept.append(limit)
     return tuple(sorted(kept, key=lambda each: (each.channel, each.bound.value, -each.reaction, each.value)))
 
 
-def _beats(one: Limit, other: Limit) -> bool:
-    """Whether `one` acts wherever `other` would, no later and no more gently."""
+def beats(one: Limit, other: Limit) -> bool:
+    """Whether `one` acts wherever `other` would, no later, for no shorter and no more gently."""
     if (one.channel, one.bound) != (other.channel, other.bound):
         return False
-    tighter = one.value >= other.value if one.bound is Bound.LOW else one.value <= other.value
+    if one.bound is Bound.LOW:
+        tighter = one.value >= other.value and one.ends_at >= other.ends_at
+    else:
+        tighter = one.value <= other.value and one.ends_at <= other.ends_at
     return tighter and one.delay_s <= other.delay_s and one.reaction >= other.reaction
 
 
 @dataclass(slots=True)
 class _Watch:
-    """One limit and how long it has been crossed."""
+    """One limit, how long it has been crossed and how far at most."""
 
     limit: Limit
     since_mono_s: float | None = None
     told: bool = False
+    furthest: float = 0.0
 
 
 @dataclass(slots=True)
@@ -103,7 +120,7 @@ class _Watched:
 
 
 class LimitMonitor:
-    """Says once for each crossing that a limit is crossed, and again only after it was not.
+    """Says once for each crossing that a limit is crossed, and again only after it was not, hysteresis included.
 
     `observe` is called on every reading when it arrives, `observe_age` at every tick. Ages count from `start` until the
     first good reading. A reading that is not good (not a number, open sensor) does not refresh the channel.
@@ -140,7 +157,7 @@ class LimitMonitor:
             if (
                 crossing := _watch(
                     watch,
-                    crossed=watch.limit.beyond(sample.value),
+                    crossed=_crossed(watch, sample.value),
                     value=sample.value,
                     time_mono_s=sample.taken_mono_s,
                 )
@@ -159,6 +176,10 @@ class LimitMonitor:
         return found
 
 
+def _crossed(watch: _Watch, value: float) -> bool:
+    return watch.limit.beyond(value) if watch.since_mono_s is None else watch.limit.lasts(value)
+
+
 def _watch(watch: _Watch, *, crossed: bool, value: float, time_mono_s: float) -> Crossing | None:
     if not crossed:
         watch.since_mono_s = None
@@ -166,7 +187,10 @@ def _watch(watch: _Watch, *, crossed: bool, value: float, time_mono_s: float) ->
         return None
     if watch.since_mono_s is None:
         watch.since_mono_s = time_mono_s
+        watch.furthest = value
+    elif (value < watch.furthest) is (watch.limit.bound is Bound.LOW):
+        watch.furthest = value
     if watch.told or time_mono_s - watch.since_mono_s < watch.limit.delay_s:
         return None
     watch.told = True
-    return Crossing(limit=watch.limit, value=value, since_mono_s=watch.since_mono_s, time_mono_s=time_mono_s)
+    return Crossing(limit=watch.limit, value=watch.furthest, since_mono_s=watch.since_mono_s, time_mono_s=time_mono_s)

@@ -144,3 +144,39 @@ def test_a_crossing_means_that_the_value_was_beyond_without_a_break_for_the_dela
         due = since_s is not None and now_s - since_s >= delay_s and not told
         assert bool(crossings) == due
         told = beyond and (told or due)
+
+
+@given(
+    st.lists(st.floats(-100.0, 100.0), max_size=60),
+    st.floats(0.0, 30.0),
+    st.sampled_from([Bound.LOW, Bound.HIGH]),
+)
+def test_a_crossing_ends_only_beyond_the_hysteresis_and_is_told_once(
+    values: list[float], hysteresis: float, bound: Bound
+) -> None:
+    """Against a two-state switch written out by hand."""
+    sign = 1.0 if bound is Bound.HIGH else -1.0
+    monitor = LimitMonitor([limit(bound=bound, value=sign * 50.0, hysteresis=hysteresis)], start_mono_s=0.0)
+    inside = False
+    for at_s, value in enumerate(values):
+        crossings = monitor.observe("shaft_speed", good(sign * value, at_s))
+        begins = not inside and value > 50.0
+        inside = begins or (inside and value > 50.0 - hysteresis)
+        assert bool(crossings) == begins
+
+
+def test_a_value_that_swings_across_the_bound_counts_as_one_crossing_within_the_hysteresis() -> None:
+    swing = [(4010.0 if tick % 2 else 3990.0, 1.0 + 0.01 * tick) for tick in range(1, 12)]
+    for hysteresis, crossed in ((0.0, False), (20.0, True)):
+        monitor = LimitMonitor([limit(delay_s=0.1, hysteresis=hysteresis)], start_mono_s=0.0)
+        told = [one for value, at_s in swing for one in monitor.observe("shaft_speed", good(value, at_s))]
+        assert bool(told) is crossed
+    assert told[0].value == 4010.0  # the furthest reading, although the last one is below the bound
+    assert told[0].since_mono_s == 1.01
+
+
+def test_a_bound_whose_crossings_end_sooner_replaces_none_that_lasts() -> None:
+    lasting, tight = limit(value=4000.0, hysteresis=200.0), limit(value=3900.0)
+    assert set(strictest([lasting, tight])) == {lasting, tight}
+    assert strictest([limit(value=4000.0), lasting]) == (lasting,)
+    assert strictest([lasting, limit(value=3800.0)]) == (limit(value=3800.0),)
