@@ -4,7 +4,8 @@ import asyncio
 import math
 from collections.abc import Awaitable, Callable, Mapping
 
-from benchd.contract import SafetyChainReading
+from benchd.contract import Reading, SafetyChainReading
+from benchd.live.asking import Asking
 from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed, Engine
@@ -67,12 +68,14 @@ class Bench:
         self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
         self._pollers = self._make_pollers()
         self._watch.begin(self._rack, self._pollers)
+        self.asking = Asking(on_event=self._event)
         self._playing = Playing(
             self._rack,
             self._watch,
             self._starter,
             self.recording,
             self._capturing,
+            asking=self.asking,
             on_event=self._event,
             hold=lambda because: self.engine.command(Command.HOLD, because=because),
             trip=self.trip,
@@ -158,6 +161,11 @@ class Bench:
     def chain(self) -> SafetyChainReading | None:
         """What the safety chain showed last; None before its first reading."""
         return self._rack.latest(self.plan.safety_chain, SafetyChainReading)
+
+    @property
+    def waits_for(self) -> str:
+        """What a start waits for somebody to do at the bench, in a sentence; else ""."""
+        return self._rack.waits_for
 
     @property
     def energised(self) -> bool:

@@ -61,6 +61,26 @@ class Starting:
     pre_start_warning_s: float
     transducer_zero_limit_nm: float
     zero_time_s: float
+    release_at_bench: bool = False  # a key or button there, pressed after the start was asked for
+    release_within_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """One parameter that a drive must show, and the file, line and key that say so."""
+
+    name: str
+    value: float
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedSet:
+    """What a drive must show before it is enabled: single values, the SHA-256 of all that it tells, or both."""
+
+    values: tuple[Expected, ...] = ()
+    sha256: str | None = None
+    sha256_origin: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,12 +3,15 @@
 import asyncio
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Protocol
 
+from benchd.live.asking import Asking, Outcome
 from benchd.live.setpoints import SetPoints
+from benchd.live.targets import at_zero
 from benchd.rules.frames import Frame
-from benchd.rules.moves import Move, Point, Role, Target
+from benchd.rules.moves import Ask, CannotGoOn, Meanwhile, Move, Point, Role, Target, Unanswered
 
 
 class PlayedTest(Protocol):
@@ -32,10 +35,10 @@ class PlayedTest(Protocol):
 class Moves(Protocol):
     """What a test's generator must offer."""
 
-    def __next__(self) -> Move:
+    def __next__(self) -> Move | Ask:
         """The first move."""
 
-    def send(self, frame: Frame, /) -> Move:
+    def send(self, frame: Frame, /) -> Move | Ask:
         """The next move; raises StopIteration when the test is done."""
 
 
@@ -48,6 +51,7 @@ class Place:
 
 
 NOWHERE = Place()
+NO_CONFIRMATIONS: Mapping[int, Ask] = MappingProxyType({})
 
 
 def misordered(tests: Sequence[PlayedTest]) -> str:
@@ -69,6 +73,8 @@ class Player:
 
     Before the first test that needs supply and drives it waits, with `wants_energy` set, until `energise` is called,
     unless they are `energised` from the start. `on_capture` is told of each operating point whose waveforms are wanted.
+    `confirmations` are asked before the test of that number begins, those up to `confirmed` have been. While a question
+    is open nothing new is energised; without `attended` a question ends the run.
     Raises `ValueError` in one sentence for tests that cannot be played in this order.
     """
 
@@ -80,6 +86,10 @@ class Player:
         on_event: Callable[..., None],
         on_capture: Callable[[int, int, float], None] = lambda _test, _point, _seconds: None,
         energised: bool = True,
+        asking: Asking | None = None,
+        attended: bool = False,
+        confirmations: Mapping[int, Ask] = NO_CONFIRMATIONS,
+        confirmed: int = -1,
     ) -> None:
         if wrong := misordered(tests):
             raise ValueError(wrong)
@@ -88,6 +98,11 @@ class Player:
         self._on_event = on_event
         self._on_capture = on_capture
         self._energised = energised
+        self._asking = Asking(on_event=on_event) if asking is None else asking
+        self._attended = attended
+        self._confirmations = confirmations
+        self._confirmed = confirmed
+        self._ask: Ask | None = None  # open, or answered and not gone on from yet
         self.wants_energy = asyncio.Event()
         self._number = -1
         self._moves: Moves | None = None
@@ -116,20 +131,25 @@ class Player:
     def hold(self) -> None:
         """Hold: the test decides what its machines do meanwhile."""
         self.playing = False
-        if self._waits:
+        if self._waits or self._rests:
             return
         if 0 <= self._number < len(self._tests):
             self._setpoints.ask(self._tests[self._number].held(self._setpoints.targets))
 
     def restore(self) -> None:
         """Ask again for what the test had asked for before it was held."""
-        if self._asked and not self._waits:
+        if self._asked and not self._waits and not self._rests:
             self._setpoints.ask(self._asked)
 
     @property
     def _waits(self) -> bool:
         """Between two tests, for supply and drives to be enabled."""
         return self.wants_energy.is_set()
+
+    @property
+    def _rests(self) -> bool:
+        """Brought to rest, for the operator to answer."""
+        return self._ask is not None and self._ask.meanwhile is Meanwhile.REST
 
     def stop(self) -> None:
         """Play nothing any more; targets stay as they are."""
@@ -138,20 +158,70 @@ class Player:
 
     def frame(self, frame: Frame) -> Place:
         """Feed one frame; the place that this frame belongs to."""
+        if self._ask is not None:
+            return self._listen(self._ask, frame)
         if not self.playing or self.finished.is_set() or self._waits:
             return NOWHERE
         place = Place(test=self._number, point=-1 if self._point is None else self._point.number)
-        move = self._next(frame)
+        self._obey(self._next(frame))
+        return place
+
+    def _obey(self, move: Move | Ask | None) -> None:
         if move is None:
-            return place
+            return
+        if isinstance(move, Ask):
+            self._put(move, number=self._number)
+            return
         self._asked = move.targets
         self._setpoints.ask(move.targets)
         self.doing = move.doing
         self.done_ratio = move.done_ratio
         self._note(move)
+
+    # questions
+
+    def _put(self, ask: Ask, *, number: int) -> None:
+        """Ask the operator; nothing is asked of the devices but rest, where the question says so."""
+        title = self._tests[number].title
+        if not self._attended:
+            raise CannotGoOn(f'"{title}" asks the operator ("{ask.text}"), and nobody attends this programme.')
+        self._leave_point()
+        self._ask = ask
+        if ask.meanwhile is Meanwhile.REST:
+            self._setpoints.ask({role: at_zero(target) for role, target in self._setpoints.targets.items()})
+        self.doing = "waiting for the operator's answer"
+        self._asking.put(ask, test=number, title=title)
+
+    def _listen(self, ask: Ask, frame: Frame) -> Place:
+        """One frame while a question is open. Its time runs on while the bench is Held."""
+        place = Place(test=self._number) if self.playing and self._moves is not None else NOWHERE
+        self._asking.expire()
+        outcome = self._asking.outcome
+        if outcome is None:
+            return place
+        if outcome.sentence and (ask.unanswered is Unanswered.END_RUN or self._moves is None):
+            self._ask = None
+            raise CannotGoOn(outcome.sentence)
+        if self.playing and (ask.meanwhile is Meanwhile.STAY or self._setpoints.arrived):
+            self._asking.take()
+            self._ask = None
+            self._obey(self._go_on(outcome, frame))
         return place
 
-    def _next(self, frame: Frame) -> Move | None:
+    def _go_on(self, outcome: Outcome, frame: Frame) -> Move | Ask | None:
+        if self._moves is None:
+            self._confirmed = self._number + 1
+            return self._begin()
+        if not outcome.sentence:
+            return self._next(replace(frame, answer=outcome.answer))
+        self._moves = None
+        self._on_event("deviation", test=self._number, sentence=f"{outcome.sentence} The test ended there.")
+        self._on_event("test_ended", test=self._number, title=self._tests[self._number].title)
+        return self._begin()
+
+    # tests
+
+    def _next(self, frame: Frame) -> Move | Ask | None:
         if self._moves is not None:
             try:
                 return self._moves.send(frame)
@@ -161,13 +231,17 @@ class Player:
                 self._on_event("test_ended", test=self._number, title=self._tests[self._number].title)
         return self._begin()
 
-    def _begin(self) -> Move | None:
+    def _begin(self) -> Move | Ask | None:
         """The next test's first move; None where there is none or it must wait."""
         number = self._number + 1
         if number == len(self._tests):
             self.finished.set()
             return None
         test = self._tests[number]
+        ask = self._confirmations.get(number)
+        if ask is not None and number > self._confirmed:
+            self._put(ask, number=number)
+            return None
         if test.energised and not self._energised:
             self.doing = "waiting for supply and drives to be enabled"
             self.wants_energy.set()

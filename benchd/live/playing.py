@@ -3,9 +3,12 @@
 import asyncio
 from collections.abc import Callable
 
+from benchd.contract import SafetyChainReading
+from benchd.live.asking import Asking
 from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed
+from benchd.live.interlocks import in_words
 from benchd.live.player import Player
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.recording import Recording
@@ -13,6 +16,7 @@ from benchd.live.run import Run
 from benchd.live.starting import Starter
 from benchd.live.watch import Watch
 from benchd.rules.limits import Reaction
+from benchd.rules.moves import Ask
 
 
 class Playing:
@@ -29,6 +33,7 @@ class Playing:
         recording: Recording,
         capturing: Capturing | None,
         *,
+        asking: Asking,
         on_event: Callable[..., None],
         hold: Callable[[str], object],
         trip: Callable[[Cause], None],
@@ -38,6 +43,7 @@ class Playing:
         self._starter = starter
         self._recording = recording
         self._capturing = capturing
+        self._asking = asking
         self._event = on_event
         self._hold = hold
         self._trip = trip
@@ -55,10 +61,39 @@ class Playing:
         await self._recording.open(run)
         if self._capturing is not None:
             self._capturing.open()
+        self._tell_interlocks()
+        if (ask := run.confirmations.get(0)) is not None:
+            await self._confirmed(ask, title=run.tests[0].title)
         self._watch.player = Player(
-            run.tests, self._rack.setpoints, on_event=self._event, on_capture=self._capture, energised=energise
+            run.tests,
+            self._rack.setpoints,
+            on_event=self._event,
+            on_capture=self._capture,
+            energised=energise,
+            asking=self._asking,
+            attended=run.attended,
+            confirmations=run.confirmations,
+            confirmed=0,
         )
         await self._starter.start(run.plan, energise=energise)
+
+    def _tell_interlocks(self) -> None:
+        """How the safety chain stands when the run begins; each change is an event of its own."""
+        chain = self._rack.latest(self._rack.plan.safety_chain, SafetyChainReading)
+        if chain is not None:
+            self._event("interlocks", **{name.replace(" ", "_"): how for name, how in in_words(chain).items()})
+
+    async def _confirmed(self, ask: Ask, *, title: str) -> None:
+        """What the first test wants confirmed: asked before anything is energised, so that hands may be at the shaft.
+
+        The guard may be opened meanwhile; the chain is looked at after the answer.
+        """
+        self._asking.put(ask, test=0, title=title)
+        while (outcome := self._asking.take()) is None:
+            await asyncio.sleep(LOOK_AGAIN_S)
+            self._asking.expire()
+        if outcome.sentence:
+            raise ActFailed(outcome.sentence)
 
     async def execute(self) -> None:
         """Play until the last test has ended."""
@@ -105,6 +140,7 @@ class Playing:
 
     def leave(self) -> None:
         """No test asks for anything any more."""
+        self._asking.close("the run ends")
         if self._capturing is not None:
             self._capturing.close()
         if self._watch.player is not None:

@@ -40,6 +40,7 @@ class Rack:
         self.energised = False  # from just before the first device is enabled until the bench has come to rest
         self.in_service: set[PortRef] = set()  # ports that shall be on just now: output, power stage, sink
         self.measuring = False  # only the resistance meter is in service; what turns the shaft is proved off
+        self.waits_for = ""  # what a start is waiting for somebody to do, in a sentence
         self.beat_wanted = True  # False lets the safety chain open by itself
         self.unsafe: set[PortRef] = set()  # told to be safe and not confirmed since
         self.trouble: dict[str, str] = {}  # what a device was told last and has not obeyed yet, or did not

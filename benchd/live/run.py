@@ -1,12 +1,13 @@
 """What a run is to the live room: its limits, its tests and where it is recorded. Protocols and values only."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from benchd.live.capture import CapturedWindow
 from benchd.live.plan import RunPlan
 from benchd.live.player import PlayedTest
+from benchd.rules.moves import Ask
 
 
 class Recorder(Protocol):
@@ -49,4 +50,6 @@ class Run:
     title: str
     plan: RunPlan
     tests: Sequence[PlayedTest]
+    attended: bool = False  # somebody is there to answer what a test asks
+    confirmations: Mapping[int, Ask] = field(default_factory=dict)  # asked before the test of that number begins
     open_recorder: Callable[[], Recorder]

@@ -24,6 +24,7 @@ from benchd.live.link_state import LinkState
 from benchd.live.plan import PortRef, RunPlan
 from benchd.live.proof import drive_objections, ladder_objections
 from benchd.live.rack import LOOK_AGAIN_S, Rack
+from benchd.live.release import released_at_the_bench, warned
 from benchd.live.supervision import chain_objection
 from benchd.live.zeroing import Zero, Zeroing
 from benchd.rules.limits import Bound, Limit, LimitMonitor, Reaction
@@ -57,7 +58,7 @@ class Starter:
             await self._do(ref, lambda drive: drive.clear_fault())
 
     async def start(self, run: RunPlan, *, energise: bool = True) -> tuple[Zero, ...]:
-        """Starting: prove, warn, zero, then enable, or only put the resistance meter into service.
+        """Starting: release at the bench, warn, prove, zero, then enable, or only put the meter into service.
 
         Returns the zeros that are taken off from now on. Without `energise` supply and drives are proved off, and
         `enable` follows later.
@@ -65,7 +66,8 @@ class Starter:
         rack, plan = self._rack, self._plan
         rack.setpoints.expect(run)
         await self._chain_agrees(remote=plan.starting.remote_required)
-        await self._warn()
+        await released_at_the_bench(rack)
+        await warned(rack)
         await self._at_rest()
         await self._prove(run)
         zeros = await self._zero(run)
@@ -94,7 +96,7 @@ class Starter:
         await self._meter_at_rest()
         self._rack.setpoints.close()
         await self._chain_agrees(remote=self._plan.starting.remote_required)
-        await self._warn()
+        await warned(self._rack)
         await self._prove(run)
         await self._watched(run)
         await self._at_rest()
@@ -161,11 +163,6 @@ class Starter:
             raise ActFailed(sentence)
         if remote and not reading.remote_selected:
             raise ActFailed("The selector at the bench is on local: turn it to remote to start from here.")
-
-    async def _warn(self) -> None:
-        warning_s = self._plan.starting.pre_start_warning_s
-        self._rack.on_event("start_warning", seconds=warning_s)
-        await asyncio.sleep(warning_s)
 
     async def _at_rest(self) -> None:
         speed_rpm = self._rack.shaft_speed_rpm()

@@ -3,10 +3,12 @@
 It says what it saw through `trip`; it never changes a state and never waits.
 """
 
+import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 
-from benchd.contract import Reading, ResistanceReading
+from benchd.contract import Reading, ResistanceReading, SafetyChainReading
 from benchd.live.causes import Cause, cause_of
+from benchd.live.interlocks import Interlocks
 from benchd.live.link import Link
 from benchd.live.link_state import LinkState
 from benchd.live.plan import BenchPlan, PortRef
@@ -52,6 +54,7 @@ class Watch:
         self._channels = {channel.name: channel for channel in plan.channels}
         self._pollers: dict[str, Poller] = {}
         self._rack: Rack | None = None
+        self._interlocks = Interlocks()
         self.player: Player | None = None
         self.ticks = 0
         self.missed_ticks = 0
@@ -126,6 +129,9 @@ class Watch:
         if rack is None:
             return
         rack.intake.arrived(ref, reading)
+        if isinstance(reading, SafetyChainReading) and ref == self._plan.safety_chain:
+            for change in self._interlocks.changes(reading):
+                self._on_event("interlock", **dataclasses.asdict(change))
         if not self._energised:
             return
         enabled = ref in rack.in_service

@@ -8,11 +8,14 @@ from pydantic import BaseModel
 
 from benchd.rules.demand import Demand
 from benchd.rules.frames import Frame
-from benchd.rules.moves import Move, Role, Target
+from benchd.rules.moves import Ask, Move, Role, Target
 from benchd.rules.ramps import Slopes
 
-Play = Generator[Move, Frame, None]
-"""Yields what each role shall do now and is sent the frame of the next tick; it ends when the test is done."""
+Play = Generator[Move | Ask, Frame, None]
+"""Yields what each role shall do now and is sent the frame of the next tick; it ends when the test is done.
+
+Where it yields a question instead, the next frame comes when the operator has answered, with the answer in it.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +60,8 @@ class Procedure:
     """One kind of test. `held` says what the shaft does while the bench is Held, as targets and in words.
 
     A test that is not `energised` is played before supply and drives are switched on. `objection` says in one sentence
-    why this specimen on this bench cannot be tested so, or "".
+    why this specimen on this bench cannot be tested so, or "". `asks` is what it will ask the operator, or "": such a
+    test is played in an attended programme only.
     """
 
     kind: str
@@ -69,3 +73,4 @@ class Procedure:
     held_energy: str
     energised: bool = True
     objection: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""
+    asks: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""

@@ -25,6 +25,7 @@ class Frame:
 
     time_mono_s: float
     samples: Mapping[str, Sample]
+    answer: str = ""  # to what the test has just asked the operator
 
     def value(self, channel: str) -> float:
         """The channel's latest value in its unit; NaN when it is not good."""

@@ -4,6 +4,8 @@ import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+LONGEST_QUESTION_S = 8.0 * 3600.0  # a shift
+
 
 class CannotGoOn(Exception):
     """A test's own word, in one sentence, that what it should measure is not to be had: the run ends for it."""
@@ -72,3 +74,41 @@ class Move:
     point: Point | None = None
     capture_s: float = 0.0  # with a point: this much of the waveforms is kept from the point's first frame on
     notes: tuple[str, ...] = field(default=())  # sentences for the record, such as a point that never settled
+
+
+class Meanwhile(enum.Enum):
+    """What set-points do while a question is open. Neither energises anything that is not energised already."""
+
+    STAY = "stay"  # as they are
+    REST = "rest"  # to zero, each by its slope; the machines stay enabled and stand
+
+
+class Unanswered(enum.Enum):
+    """What becomes of a question that is not answered in time. Nothing is ever taken for an answer."""
+
+    END_RUN = "end_run"  # the run is ramped down, with the question as its cause
+    END_TEST = "end_test"  # this test ends here, with a deviation; the next one begins
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """A move that asks the operator instead of the devices; the answer comes with the next frame.
+
+    The generator is sent nothing until then. `ending` are those answers that end it like no answer at all. Raises
+    `ValueError` for a question that cannot be answered, or that each of its answers ends.
+    """
+
+    text: str  # one line, as it is shown
+    answers: tuple[str, ...]
+    within_s: float
+    ending: tuple[str, ...] = ()
+    meanwhile: Meanwhile = Meanwhile.REST
+    unanswered: Unanswered = Unanswered.END_RUN
+
+    def __post_init__(self) -> None:
+        if not self.text.strip() or not all(self.text.isprintable() and one.isprintable() for one in self.answers):
+            raise ValueError("A question has a text of one line, and so has each of its answers.")
+        if len(set(self.answers)) != len(self.answers) or not set(self.ending) < set(self.answers):
+            raise ValueError(f'The question "{self.text}" needs answers that differ, and one that does not end it.')
+        if not 0.0 < self.within_s <= LONGEST_QUESTION_S:
+            raise ValueError(f'The question "{self.text}" is open for up to {LONGEST_QUESTION_S:g} s.')

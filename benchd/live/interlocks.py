@@ -1,0 +1,124 @@
+"""The safety chain's inputs in the words of the trade, and which of them changed. It reacts to nothing."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from benchd.contract import SafetyChainReading
+
+TOLD_AT_ONCE, TOLD_PER_S = 8.0, 0.5  # of each input: a contact that chatters must not drown what happens
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """What an input is called, what its two states are called, and what is said when it changes."""
+
+    name: str
+    off: str
+    on: str
+    fell: str
+    rose: str
+
+
+# Terms: ISO 12100 (movable guard), ISO 13850 (emergency stop), IEC 61800-5-2 (safe torque off).
+WORDS: Mapping[str, Words] = MappingProxyType(
+    {
+        "estop_released": Words(
+            name="emergency stop",
+            off="pressed",
+            on="released",
+            fell="The emergency stop was pressed.",
+            rose="The emergency stop was released.",
+        ),
+        "guard_closed": Words(
+            name="movable guard",
+            off="open",
+            on="closed",
+            fell="The movable guard was opened.",
+            rose="The movable guard was closed.",
+        ),
+        "torque_enabled": Words(
+            name="safe torque off",
+            off="active",
+            on="not active",
+            fell="Safe torque off became active.",
+            rose="Safe torque off is not active any more.",
+        ),
+        "permit": Words(
+            name="permit",
+            off="withheld",
+            on="given",
+            fell="The safety chain withdrew its permit.",
+            rose="The safety chain was reset and gives its permit.",
+        ),
+        "remote_selected": Words(
+            name="selector",
+            off="local",
+            on="remote",
+            fell="The selector at the bench was turned to local.",
+            rose="The selector at the bench was turned to remote.",
+        ),
+        "release_pressed": Words(
+            name="release at the bench",
+            off="not pressed",
+            on="pressed",
+            fell="The release at the bench was let go.",
+            rose="The release at the bench was pressed.",
+        ),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One input that is not as it was; `untold` counts the changes before that were too many to tell."""
+
+    input: str
+    now: str
+    sentence: str
+    untold: int
+
+
+def inputs_of(reading: SafetyChainReading) -> Mapping[str, bool]:
+    """The inputs that this chain has."""
+    found = {name: getattr(reading, name) for name in WORDS}
+    return {name: on for name, on in found.items() if on is not None}
+
+
+def in_words(reading: SafetyChainReading) -> Mapping[str, str]:
+    """Each input that this chain has and how it stands: {"movable guard": "closed", ...}."""
+    return {WORDS[name].name: WORDS[name].on if on else WORDS[name].off for name, on in inputs_of(reading).items()}
+
+
+class Interlocks:
+    """Sees each reading of the chain and says what changed since the one before; the first one is no change."""
+
+    def __init__(self) -> None:
+        self._before: Mapping[str, bool] = {}
+        self._left: dict[str, tuple[float, float]] = {}  # how many may be told, as of when
+        self._untold: dict[str, int] = {}
+
+    def changes(self, reading: SafetyChainReading) -> Iterator[Change]:
+        """What changed, the most telling input first."""
+        now = inputs_of(reading)
+        before, self._before = self._before, now
+        for name, on in now.items():
+            if before.get(name, on) is on:
+                continue
+            if not self._may_tell(name, reading.taken_mono_s):
+                self._untold[name] = self._untold.get(name, 0) + 1
+                continue
+            words = WORDS[name]
+            yield Change(
+                input=words.name,
+                now=words.on if on else words.off,
+                sentence=words.rose if on else words.fell,
+                untold=self._untold.pop(name, 0),
+            )
+
+    def _may_tell(self, name: str, now_mono_s: float) -> bool:
+        left, since_s = self._left.get(name, (TOLD_AT_ONCE, now_mono_s))
+        left = min(left + (now_mono_s - since_s) * TOLD_PER_S, TOLD_AT_ONCE)
+        told = left >= 1.0
+        self._left[name] = (left - told, now_mono_s)
+        return told
