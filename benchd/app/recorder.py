@@ -9,11 +9,26 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from benchd.app.wiring import PlannedRun
 from benchd.contract import unit_of_signal
 from benchd.live.capture import CapturedWindow
+from benchd.live.fault import FaultWindow
 from benchd.live.run import RecordingFailed
-from benchd.records import ClockAnchor, Ending, EventLog, Journal, RecordsError, RunFolder, finish, write_waveforms
+from benchd.records import (
+    ClockAnchor,
+    Ending,
+    EventLog,
+    FaultReadings,
+    Journal,
+    RecordsError,
+    RunFolder,
+    finish,
+    write_fault,
+    write_waveforms,
+)
+from benchd.records.fault import warm_up
 from benchd.rules.channels import Channel
 from benchd.settings.bench import Bench
 
@@ -32,6 +47,9 @@ class RunRecorder:
         self._journal = journal
         self._events = events
         self._last_mono_s = folder.clock.mono_s
+        self._units = {str(one["name"]): str(one["unit"]) for one in folder.description["channels"]}
+        self._ended = False
+        warm_up()
 
     def append(
         self,
@@ -81,6 +99,35 @@ class RunRecorder:
         except RecordsError as error:
             raise RecordingFailed(str(error)) from error
 
+    def keep_fault(self, window: FaultWindow) -> None:
+        """The fault record as it stands, a few hundred kilobytes: beside the tick, and before `close`.
+
+        Raises `RecordingFailed` in one sentence; what was kept of it before stands.
+        """
+        rows = window.rows
+        order = (rows.first + np.arange(rows.count)) % max(rows.count, 1)
+        try:
+            write_fault(
+                self.path,
+                cause=window.cause,
+                trip_mono_s=window.trip_mono_s,
+                from_mono_s=window.from_mono_s,
+                until_mono_s=window.until_mono_s,
+                whole=window.whole,
+                channels=[(name, self._units.get(name, "1")) for name in window.channels],
+                set_points=window.set_points,
+                readings=FaultReadings(
+                    time_mono_s=np.frombuffer(rows.time_mono_s, np.float64)[order],
+                    series=np.frombuffer(rows.series, np.uint16)[order],
+                    value=np.frombuffer(rows.value, np.float64)[order],
+                    quality=np.frombuffer(rows.quality, np.uint8)[order],
+                ),
+                events=window.events,
+                states=window.states,
+            )
+        except RecordsError as error:
+            raise RecordingFailed(str(error)) from error
+
     def flush(self) -> None:
         """Both to disk."""
         self._still_there()
@@ -95,13 +142,25 @@ class RunRecorder:
         if missing:
             raise RecordingFailed(f"{', '.join(missing)} vanished from {self.path} while the run was being recorded.")
 
+    def end(self, ending: str, why: str) -> None:
+        """The samples to disk, and how the run ended; events and the fault record may still follow."""
+        try:
+            self._journal.close()
+            self._events.flush()
+            self._still_there()
+            self._folder.end(Ending(ending), why=why, time_mono_s=self._last_mono_s)
+            self._ended = True
+        except RecordsError as error:
+            raise RecordingFailed(str(error)) from error
+
     def close(self, ending: str, why: str) -> None:
         """Everything to disk, the ending, the Parquet file and the sums."""
         try:
             self._journal.close()
             self._events.close()
             self._still_there()
-            self._folder.end(Ending(ending), why=why, time_mono_s=self._last_mono_s)
+            if not self._ended:
+                self._folder.end(Ending(ending), why=why, time_mono_s=self._last_mono_s)
             finish(self._folder.path)
         except RecordsError as error:
             raise RecordingFailed(str(error)) from error

@@ -9,6 +9,7 @@ from benchd.live.asking import Asking
 from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed, Engine
+from benchd.live.fault_ring import rows_for
 from benchd.live.heartbeat import Heartbeat
 from benchd.live.intake import Intake
 from benchd.live.latch import Latch
@@ -58,6 +59,8 @@ class Bench:
             offload=offload,
             on_failure=self._recording_failed,
             on_window_lost=lambda sentence: self._event("capture_failed", port=str(plan.waveforms), sentence=sentence),
+            roles=tuple(plan.roles),
+            ring_rows=rows_for(plan),
         )
         self._watch = Watch(plan, links, state=lambda: self.engine.state, trip=self.trip, on_event=self._event)
         self.intake = Intake(plan.channels, on_crossings=self._watch.crossed)
@@ -147,6 +150,7 @@ class Bench:
 
     def _take(self, cause: Cause) -> None:
         explained = self._latch.take(cause)
+        self.recording.tripped(self._latch.cause or cause)
         if explained is not None:
             self._event("explained", cause=cause.sentence, seen_first=explained.sentence)
         if cause.reaction is Reaction.CUT:
@@ -261,7 +265,7 @@ class Bench:
                 self._links[name],
                 roles=plan.roles,
                 setpoints=self.setpoints,
-                on_reading=self._watch.arrived,
+                on_reading=self._arrived,
                 on_refusal=self._watch.refused,
                 on_broken=lambda ref, sentence: self._event("driver_broken", port=str(ref), sentence=sentence),
                 beat=chain.beat if name == plan.safety_chain.device else None,
@@ -269,6 +273,10 @@ class Bench:
             )
             for number, (name, device) in enumerate(plan.devices.items())
         )
+
+    def _arrived(self, ref: PortRef, reading: Reading) -> None:
+        self._watch.arrived(ref, reading)
+        self.recording.arrived(self.intake.samples, self.setpoints)
 
     def _make_capturing(self, ref: PortRef) -> Capturing:
         return Capturing(ref, self._links[ref.device], on_window=self.recording.window, on_event=self._event)

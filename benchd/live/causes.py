@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from benchd.live.plan import BenchPlan
 from benchd.rules.channels import Channel
-from benchd.rules.limits import Bound, Crossing, Reaction
+from benchd.rules.limits import Bound, Crossing, Limit, Reaction
 
 COUPLING = "coupling"  # what a cause doubts that sees one end of the shaft turn without the other
 
@@ -26,6 +26,7 @@ class Cause:
     chain_silent: bool = False  # it may have taken the energy away: nobody feeds its heartbeat any more
     looks_like_chain: bool = False  # a device lost its power stage, as it does when the chain opens
     key: str = ""  # causes of one key are one cause, whatever numbers their sentences carry
+    limit: Limit | None = None  # that was crossed, where one was
 
     @property
     def told_as(self) -> str:
@@ -53,10 +54,11 @@ def cause_of(crossing: Crossing, channel: Channel, *, trouble: str = "") -> Caus
         look = trouble or f"look at {channel.device} and its wire"
         sentence = f"{what} from {channel.device}: {look}" if trouble else f"{what}: {look}"
         sentence = f"{sentence.rstrip('.')} (limit from {limit.origin})."
-        return Cause(sentence=sentence, reaction=limit.reaction, doubted=frozenset({channel.device}), key=what)
+        doubted = frozenset({channel.device})
+        return Cause(sentence=sentence, reaction=limit.reaction, doubted=doubted, key=what, limit=limit)
     read = "the input is overloaded" if math.isinf(crossing.value) else f"{crossing.value:.6g} {channel.unit} was read"
     sentence = f"{what}: {read} (limit from {limit.origin})."
-    return Cause(sentence=sentence, reaction=limit.reaction, key=what)
+    return Cause(sentence=sentence, reaction=limit.reaction, key=what, limit=limit)
 
 
 def stops_by_braking(cause: Cause, plan: BenchPlan) -> bool:

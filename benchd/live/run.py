@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from benchd.live.capture import CapturedWindow
+from benchd.live.fault import FaultWindow
 from benchd.live.plan import RunPlan
 from benchd.live.player import PlayedTest
 from benchd.rules.moves import Ask
@@ -35,8 +36,17 @@ class Recorder(Protocol):
     def keep_window(self, window: CapturedWindow) -> None:
         """One captured window to disk. Raises `RecordingFailed` in one sentence; a recorder in a test may lack it."""
 
+    def keep_fault(self, window: FaultWindow) -> None:
+        """The fault record as it stands, in place of what was kept of it before; a recorder in a test may lack it.
+
+        Raises `RecordingFailed` in one sentence.
+        """
+
+    def end(self, ending: str, why: str) -> None:
+        """Write the ending while the fault record goes on: no frame follows, events do. Raises `RecordingFailed`."""
+
     def close(self, ending: str, why: str) -> None:
-        """Write the ending and finish the folder. Raises `RecordingFailed` in one sentence."""
+        """Write the ending, unless `end` did, and finish the folder. Raises `RecordingFailed` in one sentence."""
 
 
 class RecordingFailed(Exception):

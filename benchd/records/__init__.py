@@ -5,6 +5,7 @@ from benchd.records.clock import ClockAnchor
 from benchd.records.errors import RecordsError
 from benchd.records.events import EventLog, read_events
 from benchd.records.export import Exported, export_csv
+from benchd.records.fault import FaultReadings, FaultRecord, read_fault, write_fault
 from benchd.records.finish import finish, reseal
 from benchd.records.formats import NO_TEST, SCHEMA
 from benchd.records.journal import Journal
@@ -29,6 +30,8 @@ __all__ = [
     "Ending",
     "EventLog",
     "Exported",
+    "FaultReadings",
+    "FaultRecord",
     "Journal",
     "RecordsError",
     "Recovery",
@@ -41,11 +44,13 @@ __all__ = [
     "read_description",
     "read_ending",
     "read_events",
+    "read_fault",
     "read_samples",
     "read_waveforms",
     "recover",
     "reseal",
     "unfinished_runs",
     "verify",
+    "write_fault",
     "write_waveforms",
 ]

@@ -15,6 +15,7 @@ SIDECAR = "samples.crc"
 PARQUET = "samples.parquet"
 EVENTS = "events.jsonl"
 ENDING = "ending.json"
+FAULT = "fault.parquet"
 WAVEFORMS = "waveforms"  # a folder
 CSV = "samples.csv"
 SUMS = "SHA256SUMS"

@@ -9,6 +9,7 @@ from benchd.records.clock import utc_text
 from benchd.records.durable import is_being_written
 from benchd.records.errors import RecordsError, SchemaTooNewError
 from benchd.records.events import check_events
+from benchd.records.fault import check_fault
 from benchd.records.finish import write_parquet
 from benchd.records.formats import ENDING, EVENTS, PARQUET, RUN, STREAM, SUMS
 from benchd.records.reading import read_samples
@@ -43,6 +44,7 @@ def recover(folder: str | os.PathLike[str], *, now: datetime | None = None) -> R
     sentences += samples
     if (path / EVENTS).exists():
         sentences += check_events(path)
+    sentences += check_fault(path)
     ending = _known_ending(path)
     renewed = {PARQUET} if remade else set()
     if ending is None:

@@ -9,6 +9,7 @@ import pyarrow.parquet as pq
 
 from benchd.records.errors import RecordsError
 from benchd.records.events import check_events
+from benchd.records.fault import check_fault
 from benchd.records.formats import EVENTS, PARQUET, RUN, STREAM, check_sample_schema
 from benchd.records.run_folder import Ending, configuration_sha256, read_description, read_ending
 from benchd.records.stream import scan
@@ -26,6 +27,7 @@ def verify(folder: str | os.PathLike[str]) -> list[str]:
         *_said(lambda: _check_samples(path)),
         *_said(lambda: _check_parquet(path)),
         *_said(lambda: check_events(path) if (path / EVENTS).exists() else []),
+        *_said(lambda: check_fault(path)),
         *check_sums(path),
     ]
 
