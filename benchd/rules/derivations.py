@@ -78,8 +78,8 @@ class I2t:
     """
 
     of: str
-    rated: float | None
-    time_constant_s: float | None
+    rated: float | None = None
+    time_constant_s: float | None = None
     kind: Literal["i2t"] = "i2t"
 
     @property
@@ -166,10 +166,10 @@ class ThermalModel:
     current: str
     winding: str
     reference: str
-    resistance_ohm: float | None  # at 20 °C
-    loss_factor: float | None  # 1 for a brushed motor's terminals, 1.5 for two of three terminals and a phase's rms
     resistance_k_per_w: float
     capacity_j_per_k: float
+    resistance_ohm: float | None = None  # at 20 °C
+    loss_factor: float | None = None  # 1 for a brushed motor; 1.5 for a phase's rms and ohms between two terminals
     housing_k_per_w: float | None = None
     housing_j_per_k: float | None = None
     kind: Literal["thermal_model"] = "thermal_model"

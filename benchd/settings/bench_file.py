@@ -81,6 +81,7 @@ class LimitTable(Table):
     warn_low: float | None = None
     warn_high: float | None = None
     delay_s: NotNegative = 0.0
+    hysteresis: NotNegative = 0.0  # in the channel's unit: how far back the value must come for a crossing to end
     reaction: Reaction
     stale: bool = False  # a value older than the channel's age limit trips too
 
@@ -150,6 +151,7 @@ class BenchFile(Table):
     waveforms: dict[str, WaveformTable] = Field(default_factory=dict)
     calibration: CalibrationRule = CalibrationRule()
     torque_ranges: TorqueRanges | None = None  # left out: one range, which bears what it measures
+    derived: dict[str, dict[str, Any]] = Field(default_factory=dict)  # see derived_file: one model a kind
     limits: Annotated[tuple[LimitTable, ...], Listed] = ()
     dc_link: DcLink
     shaft_train: ShaftTrain

@@ -3,13 +3,13 @@
 It finds problems and words them; it must never read a file or change a value.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from benchd.contract import PortSpec, Waveforms, unit_of_signal
 from benchd.rules.channels import Calibration
 from benchd.settings.bench import Device
 from benchd.settings.bench_checks import port_at, role_addresses
-from benchd.settings.bench_file import BenchFile, ChannelTable, TorqueRanges, WaveformTable
+from benchd.settings.bench_file import BenchFile, ChannelTable, LimitTable, TorqueRanges, WaveformTable
 from benchd.settings.document import Document
 from benchd.settings.errors import Problem
 from benchd.settings.explain import nearest
@@ -72,6 +72,24 @@ def waveform_problems(
         else:
             signal = waveform.source.rpartition(".")[2]
             yield from _unit_problems(document, path, waveform, signal, calibrations.get(name))
+
+
+def hysteresis_problems(document: Document, limits: Sequence[LimitTable]) -> Iterator[Problem]:
+    """A hysteresis without a bound, or one that no value between the bounds could ever satisfy."""
+    for place, limit in enumerate(limits):
+        if limit.hysteresis == 0.0:
+            continue
+        path: KeyPath = ("limits", place, "hysteresis")
+        for low, high in ((limit.low, limit.high), (limit.warn_low, limit.warn_high)):
+            if low is not None and high is not None and limit.hysteresis >= high - low:
+                says = (
+                    f"is {limit.hysteresis:g}, as much as lies between {low:g} and {high:g} or more, so that no "
+                    "crossing would ever end; write less"
+                )
+                yield document.problem(path, says)
+                break
+        if limit.low is limit.high is limit.warn_low is limit.warn_high is None:
+            yield document.problem(path, "has no bound to count from; add low or high, or leave it out")
 
 
 def torque_range_problems(

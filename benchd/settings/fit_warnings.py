@@ -31,6 +31,9 @@ _READS_IF_THERE = (
     "ambient_temperature",
     "magnet_temperature",
 )
+READ_AS_MEASURED = frozenset(_READS_IF_THERE).union(
+    *(names for reads in _READS.values() for names in (reads.values() if isinstance(reads, Mapping) else (reads,)))
+)
 
 
 def fit_warnings(bench: Bench, motor: Motor, setup: Setup, programme: Programme) -> tuple[str, ...]:

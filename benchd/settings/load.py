@@ -13,6 +13,9 @@ from benchd.settings import bench_checks, channel_checks
 from benchd.settings.bench import Bench, Device, Programme, ProgrammeTest, Setup
 from benchd.settings.bench_file import BenchFile, DeviceTable
 from benchd.settings.channels import channels_of, sensors_of, waveforms_of
+from benchd.settings.derived_channels import derived_of
+from benchd.settings.derived_checks import derived_problems
+from benchd.settings.derived_file import derived_tables
 from benchd.settings.document import Document, read_document
 from benchd.settings.due import overdue, refuse_overdue
 from benchd.settings.errors import Problem, SettingsError, refuse
@@ -46,10 +49,12 @@ def load_bench(
     document = _with_device_settings(read_document(path), device_settings)
     file, problems = _model(document, BenchFile)
     devices = _devices(document, registry, problems)
+    derived = derived_tables(document, problems)
     if file is None or problems:
         refuse(path, problems)
     sensors = sensors_of(document, "channels", file.channels)
     sampled = sensors_of(document, "waveforms", file.waveforms)
+    named = {**file.channels, **derived}
     problems = [
         *sensors.problems,
         *sampled.problems,
@@ -58,12 +63,15 @@ def load_bench(
         *channel_checks.channel_problems(document, file, devices, sensors.calibrations),
         *channel_checks.waveform_problems(document, file, devices, sampled.calibrations),
         *channel_checks.torque_range_problems(document, file, sensors.calibrations),
-        *bench_checks.limit_problems(document, file.limits, file.channels),
+        *derived_problems(document, file, derived, devices),
+        *bench_checks.limit_problems(document, file.limits, named),
+        *channel_checks.hysteresis_problems(document, file.limits),
         *bench_checks.ladder_problems(document, file),
-        *outside_problems(document, file.mqtt, file.channels, tick_hz=file.tick.rate_hz),
+        *outside_problems(document, file.mqtt, named, tick_hz=file.tick.rate_hz),
     ]
     if problems:
         refuse(path, problems)
+    measured = channels_of(file, sensors.calibrations)
     bench = Bench(
         name=file.name,
         data_directory=file.data_path(),
@@ -75,7 +83,7 @@ def load_bench(
                 for role, texts in bench_checks.role_addresses(file).items()
             }
         ),
-        channel_by_name=MappingProxyType(channels_of(file, sensors.calibrations)),
+        channel_by_name=MappingProxyType(measured | derived_of(derived, measured)),
         limits=file.limits,
         dc_link=file.dc_link,
         shaft_train=file.shaft_train,
@@ -125,6 +133,7 @@ def load_programme(path: Path, registry: Registry) -> Programme:
     known_later = {limit.channel: None for limit in file.limits}  # only the bench knows its channels
     problems = [
         *bench_checks.limit_problems(document, file.limits, known_later),
+        *channel_checks.hysteresis_problems(document, file.limits),
         *decision_problems(document, file, [test.kind for test in tests]),
     ]
     if problems:

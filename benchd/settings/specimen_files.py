@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from benchd.rules.moves import LONGEST_QUESTION_S
 from benchd.settings.bench_file import LimitTable
 from benchd.settings.pieces import Listed, NotNegative, Positive, Table, Text
 
@@ -41,7 +42,8 @@ class BrushedMotorFile(Table):
     thermal_class: ThermalClass
     max_speed_rpm: Positive
     max_current_a: Positive
-    max_winding_degc: Positive | None = None  # left out: nothing measures the winding
+    max_winding_degc: Positive | None = None  # left out: what thermal_class allows, where the winding is measured
+    thermal_time_constant_s: Positive | None = None  # of the winding: how fast it warms; for its thermal image
     rated: Rated
     data_sheet: DataSheet
 
@@ -88,6 +90,7 @@ class BrushlessMotorFile(Table):
     max_current_a: Positive  # of the DC link
     max_phase_current_a: Positive | None = None  # rms; left out: nothing measures the phases
     max_winding_degc: Positive | None = None
+    thermal_time_constant_s: Positive | None = None  # of the winding
     max_magnet_degc: Positive | None = None
     rated: BrushlessRated
     data_sheet: BrushlessDataSheet
