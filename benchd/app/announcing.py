@@ -11,6 +11,7 @@ from pydantic import JsonValue
 
 from benchd.app.wiring import PlannedRun
 from benchd.live.bench import Bench as LiveBench
+from benchd.live.interlocks import inputs_of
 from benchd.live.supervision import chain_objection
 from benchd.live.watch import WATCHED
 from benchd.outside.commands import LONGEST_COMMAND_BYTES, LONGEST_LEASE_S, CommandName
@@ -23,8 +24,10 @@ from benchd.outside.messages import (
     Data,
     Event,
     GroupMeta,
+    Interlocks,
     LimitMeta,
     Meta,
+    OpenQuestion,
     Progress,
     Quality,
     Reaction,
@@ -226,6 +229,23 @@ class Announcer:
             progress=self._progress(),
             control=self._control(),
             silent_devices=tuple(self._silent),
+            interlocks=None if chain is None else Interlocks.model_validate(inputs_of(chain)),
+            waits_for=sound(live.waits_for),
+            question=self._question(),
+        )
+
+    def _question(self) -> OpenQuestion | None:
+        question = self._live.asking.question
+        if question is None:
+            return None
+        return OpenQuestion(
+            id=question.id,
+            text=sound(question.ask.text),
+            answers=question.ask.answers,
+            test=question.test,
+            title=question.title,
+            left_s=round(max(0.0, question.until_mono_s - self._now()), 1),
+            meanwhile=question.ask.meanwhile.value,
         )
 
     def _progress(self) -> Progress | None:

@@ -30,6 +30,7 @@ from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.voice import Voice
 from benchd.outside.client import BenchClient
 from benchd.outside.commands import FREE_STOPS, Code, CommandName, Fits, KnownFiles, Reply
+from benchd.outside.lease import COMMAND_LINE
 
 KEEP_S = 3600  # how long the broker keeps announcements for a client that follows a run
 # typer carries a click of its own and gives this class no public name
@@ -271,6 +272,48 @@ def run(
         return await FollowedRun(client, choice, voice).play()
 
     reach(access, play, data=True, keep_s=KEEP_S)
+
+
+@app.command(short_help="Answer what the operator is asked.")
+def answer(
+    words: Annotated[
+        list[str], typer.Argument(metavar="[ID] ANSWER", help="Without an ID the question that is open now.")
+    ],
+    *,
+    broker: BrokerOption = "localhost",
+    bench: BenchOption = None,
+    name: NameOption = None,
+    username: UserOption = None,
+    password_file: PasswordOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Answer the question that a test has put to the operator; `benchctl status` shows it. You answer for what you saw.
+
+    It needs control, as every command does; a run that `benchd serve` plays for its own command line is open to all.
+    """
+    if len(words) > 2:
+        fail("Give one answer, or the question's ID and one answer; an answer of several words in quotes.", USAGE)
+    access = Access(
+        broker=broker, bench=bench, name=name, username=username, password_file=password_file, as_json=as_json
+    )
+
+    async def give(client: BenchClient, voice: Voice) -> int:
+        state = await client.first_state()
+        asked = state.question.id if len(words) == 1 and state.question is not None else words[0]
+        if len(words) == 1 and state.question is None:
+            voice.sentence("Nothing is asked just now: there is nothing to answer.")
+            return Status.FAILED
+        arguments = {"question": asked, "answer": words[-1]}
+        if state.control is not None and state.control.holder == COMMAND_LINE:
+            reply = await client.ask(CommandName.ANSWER, arguments)
+        else:
+            async with client.control() as control:
+                reply = await client.ask(CommandName.ANSWER, arguments, fence=control.fence)
+        if reply.stage == "done":
+            voice.line(heard.plain(f'{client.bench}: answered "{words[-1]}" to {asked}'))
+        return _told(reply, voice)
+
+    reach(access, give)
 
 
 ACTS = {

@@ -14,6 +14,7 @@ from typing import Annotated, NoReturn, cast
 import typer
 
 from benchd.app import tables
+from benchd.app.answering import how_to_answer
 from benchd.app.discovery import Found, Unavailable, find_drivers
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
@@ -235,6 +236,9 @@ def serve(
         )
         try:
             outside = access(loaded, registry(find_drivers()), broker=broker)
+            place = None if outside is None else f"{outside.broker.host}:{outside.broker.port}"
+            if run is not None and (line := how_to_answer(run, bench=loaded.name, broker=place)):
+                tell(line)
         except ValueError as error:
             fail(str(error), USAGE)
         try:

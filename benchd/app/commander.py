@@ -14,11 +14,13 @@ from typing import Protocol
 from benchd.app.announcing import Announcer, limit_metas, sound
 from benchd.app.library import Library, UnknownFile
 from benchd.app.wiring import PlannedRun, Unfit
+from benchd.live.asking import NoSuchAnswer, NoSuchQuestion
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.watch import WATCHED
 from benchd.outside.admission import Admission, Admitted, Arrived, Return
 from benchd.outside.commands import (
     FREE_STOPS,
+    AnswerCommand,
     CheckCommand,
     Code,
     CommandName,
@@ -51,7 +53,16 @@ WAYS: Mapping[CommandName, tuple[Command, State, State]] = MappingProxyType(
 )
 
 
-BEGINNINGS = frozenset({CommandName.LOAD, CommandName.RESET, CommandName.START, CommandName.UNHOLD, CommandName.CLEAR})
+BEGINNINGS = frozenset(
+    {
+        CommandName.LOAD,
+        CommandName.RESET,
+        CommandName.START,
+        CommandName.UNHOLD,
+        CommandName.CLEAR,
+        CommandName.ANSWER,  # something may begin that waited for it
+    }
+)
 
 
 def _begins(admitted: Admitted) -> bool:
@@ -179,6 +190,8 @@ class Commander:
             self._read(admitted, lambda: self._fits(self._library.plan(command.arguments)))
         elif isinstance(command, LoadCommand):
             self._load(admitted, command)
+        elif isinstance(command, AnswerCommand):
+            self._take_answer(admitted, command)
         elif admitted.name is CommandName.PROGRAMMES:
             self._read(admitted, self._library.known)
         else:
@@ -233,6 +246,17 @@ class Commander:
         until_utc = self._utc(held.until_mono_s)
         self._stage(admitted, "done", result=ControlGiven(fence=held.fence, until_utc=until_utc))
         self._announcer.changed()
+
+    def _take_answer(self, admitted: Admitted, command: AnswerCommand) -> None:
+        given = command.arguments
+        try:
+            self._live.asking.answer(given.question, given.answer, by=command.client)
+        except NoSuchQuestion as error:
+            self._stage(admitted, "rejected", str(error), code=Code.NO_QUESTION)
+        except NoSuchAnswer as error:
+            self._stage(admitted, "rejected", str(error), code=Code.NO_SUCH_ANSWER)
+        else:
+            self._stage(admitted, "done")
 
     # what reads files
 

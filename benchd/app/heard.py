@@ -4,8 +4,18 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 
 from benchd.app import tables
+from benchd.live.interlocks import in_words
 from benchd.outside.commands import Fits, KnownFiles
-from benchd.outside.messages import BenchState, LimitMeta, Meta, Progress, ResultBrief, RunBrief
+from benchd.outside.messages import (
+    BenchState,
+    Interlocks,
+    LimitMeta,
+    Meta,
+    OpenQuestion,
+    Progress,
+    ResultBrief,
+    RunBrief,
+)
 from benchd.report.words import words
 
 CELLS = 12
@@ -25,6 +35,11 @@ EVENTS = {
     "tripped": "  Tripped: {cause}",
     "warning": "  Warning: {cause}",
     "standstill": "  standstill measured",
+    "interlock": "  {sentence}",
+    "release_awaited": "  waiting up to {seconds:g} s for the release at the bench",
+    "release_given": "  released at the bench",
+    "answered": "  {sentence}",
+    "unanswered": "  {sentence}",
 }
 
 
@@ -71,10 +86,7 @@ def state(bench: str, told: BenchState, meta: Meta | None) -> str:
     rows = [("bench", bench), ("state", told.state or "not told")]
     if told.because not in {"", "done"}:
         rows.append(("because", told.because))
-    permit = {True: "given", False: "withheld", None: "not known"}[told.permit]
-    rows.append(("permit", f"{permit}. {told.permit_sentence}" if told.permit_sentence else permit))
-    if told.remote_selected is not None:
-        rows.append(("selector", "remote" if told.remote_selected else "local: it cannot be commanded from here"))
+    rows += _at_the_bench(told)
     rows.append(("control", "nobody" if told.control is None else told.control.holder))
     if told.cause:
         rows.append(("cause", told.cause))
@@ -89,6 +101,32 @@ def state(bench: str, told: BenchState, meta: Meta | None) -> str:
         rows.append(("daemon", f"{meta.software}, since {meta.started_utc:%Y-%m-%d %H:%M:%S} UTC"))
     wide = max(len(name) for name, _ in rows) + 2
     return "\n".join(tables.wrapped(plain(f"{name:<{wide}}{text}"), hanging=wide) for name, text in rows)
+
+
+def _at_the_bench(told: BenchState) -> list[tuple[str, str]]:
+    """What the safety chain says, and what is waited for."""
+    permit = {True: "given", False: "withheld", None: "not known"}[told.permit]
+    rows = [("permit", f"{permit}. {told.permit_sentence}" if told.permit_sentence else permit)]
+    if told.remote_selected is not None:
+        rows.append(("selector", "remote" if told.remote_selected else "local: it cannot be commanded from here"))
+    if told.interlocks is not None:
+        rows.append(("chain", interlocks(told.interlocks)))
+    if told.waits_for:
+        rows.append(("waits", told.waits_for))
+    if told.question is not None:
+        rows.append(("asked", question(told.question)))
+    return rows
+
+
+def interlocks(told: Interlocks) -> str:
+    """How the safety chain's inputs stand."""
+    return ", ".join(f"{name} {how}" for name, how in in_words(dict(told)).items())
+
+
+def question(told: OpenQuestion) -> str:
+    """What the operator is asked, for how long, and how to answer."""
+    answers = " or ".join(told.answers)
+    return f"{told.text} ({told.title}; {answers}, {span(told.left_s)} left): benchctl answer {told.id} ANSWER"
 
 
 def run(told: RunBrief) -> str:

@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.terminal_theme import TerminalTheme
 from rich.text import Text
 
-from benchd.app.heard import plain, span
+from benchd.app.heard import interlocks, plain, question, span
 from benchd.app.live_model import NEAR_RATIO, Screen, Shown, chosen
 
 Tone = Literal["plain", "title", "quiet", "well", "near", "alarm"]
@@ -105,6 +105,13 @@ def _head(screen: Screen, width: int, marks: Marks) -> Iterator[Row]:
     else:
         words = "NOT KNOWN" if state.permit is None else "WITHHELD"
         yield from _wrapped("permit", f"{words} {state.permit_sentence}", "near", width)
+    if state.interlocks is not None:
+        sound = dict(state.interlocks) | {"release_pressed": True}
+        yield from _wrapped("chain", interlocks(state.interlocks), "plain" if all(sound.values()) else "near", width)
+    if state.waits_for:
+        yield from _wrapped("waits", state.waits_for, "near", width)
+    if state.question is not None:
+        yield from _wrapped("ASKED", question(state.question), "near", width)
     local = "" if state.remote_selected is not False else "  (selector on local: not from here)"
     if state.control is None:
         yield (_label("control"), Span(f"nobody{local}"))
@@ -257,6 +264,10 @@ def line(screen: Screen, *, channels: int = 5) -> str:
     parts = [state.state or "state not told", f"permit {'given' if state.permit else 'not given'}"]
     if screen.away:
         parts.append(f"nothing heard for {span(screen.silent_s)}")
+    if state.waits_for:
+        parts.append(f"waits: {state.waits_for}")
+    if state.question is not None:
+        parts.append(f"asked: {question(state.question)}")
     if (progress := state.progress) is not None and progress.test >= 0:
         parts.append(
             f"test {progress.test + 1} of {progress.tests} {progress.title} {progress.done_ratio * 100.0:.0f} %, "

@@ -21,7 +21,7 @@ from benchd.app.wiring import PlannedRun
 from benchd.live.bench import Bench as LiveBench
 from benchd.outside.admission import Admission
 from benchd.outside.broker import Broker, BrokerSettings
-from benchd.outside.lease import Lease
+from benchd.outside.lease import COMMAND_LINE, Lease
 from benchd.outside.messages import BenchState
 from benchd.outside.outbox import Outbox
 from benchd.outside.spool import Spool
@@ -36,7 +36,6 @@ from benchd.settings.outside_file import USUAL_GROUPS, MqttTable
 NUMBERS_OF_A_SESSION = 1_000_000_000  # more leases than a session will ever give
 OUTSIDE = ".outside"  # beside the run folders
 LAST_FENCE = "last_fence"
-COMMAND_LINE = "the command line"  # no client can call itself so: a name has no space
 AGAIN_S = 2.0  # before a part that failed begins anew
 
 

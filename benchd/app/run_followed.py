@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchd.app import heard
+from benchd.app.prompt import Prompt
 from benchd.app.voice import Voice
 from benchd.outside.client import BenchClient
 from benchd.outside.client_wire import ClientError
@@ -62,6 +63,7 @@ class FollowedRun:
         self._ended: RunAnnouncement | None = None
         self._evaluated: RunAnnouncement | None = None
         self._start_unknown = False  # nobody answered: it may have been obeyed
+        self._prompt = Prompt(client, voice, on_reply=lambda reply: voice.record("reply", reply))
         self._interrupts = 0
         self._over = False
         self._away = False
@@ -83,6 +85,7 @@ class FollowedRun:
             status = Status.FAILED
         finally:
             loop.remove_signal_handler(signal.SIGINT)
+            self._prompt.close()
             self._voice.progress("")
         self._voice.record("outcome", {"status": int(status), "run": self._run})
         return status
@@ -92,6 +95,7 @@ class FollowedRun:
         self._session = state.session
         with self._client.watching() as watch:
             async with self._client.control() as control:
+                self._prompt.fence = lambda: control.fence
                 self._loaded = await self._ask(CommandName.LOAD, self._choice, fence=control.fence)
                 if self._loaded.stage != "done":
                     return self._refused(self._loaded)
@@ -188,9 +192,10 @@ class FollowedRun:
             )
         if not state.online:
             return
+        self._prompt.hear(state.question)
         if self._run is None and self._is_ours(state) and state.run is not None:
             self._run = state.run.run
-        if state.progress is not None and state.state not in AT_REST:
+        if state.progress is not None and state.state not in AT_REST and state.question is None:
             self._voice.progress(heard.progress(state.progress, self._values))
 
     def _is_ours(self, state: BenchState) -> bool:

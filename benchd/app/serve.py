@@ -290,7 +290,14 @@ class _Daemon:
             loop.call_soon_threadsafe(self._begun, recorder.path)
             return recorder
 
-        return Run(title=run.job.programme.name, plan=run.plan, tests=run.tests, open_recorder=opened)
+        return Run(
+            title=run.job.programme.name,
+            plan=run.plan,
+            tests=run.tests,
+            open_recorder=opened,
+            attended=run.job.programme.attended,
+            confirmations=run.confirmations,
+        )
 
     def _begun(self, folder: Path) -> None:
         self._open_folder = folder

@@ -8,13 +8,15 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from benchd.app.answering import confirmations_of
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
 from benchd.rules.demand import Capacity, Demand, Demanded, misfits
 from benchd.rules.limits import Bound, Limit, Reaction, strictest
-from benchd.rules.moves import Role, Target
+from benchd.rules.moves import Ask, Role, Target
 from benchd.rules.ramps import Slopes
+from benchd.settings.attendance import unattended
 from benchd.settings.bench import Bench, Motor, Programme, Setup
 from benchd.settings.due import refuse_overdue
 from benchd.settings.fit import check_fit
@@ -91,6 +93,16 @@ class PlannedRun:
         """How long the tests take, start and stop not counted."""
         return sum(test.demand.duration_s for test in self.tests)
 
+    @property
+    def confirmations(self) -> Mapping[int, Ask]:
+        """What the operator is to confirm before the test of that number begins."""
+        return confirmations_of(self.job.programme)
+
+    @property
+    def asks(self) -> bool:
+        """Whether somebody must be there to answer."""
+        return bool(self.confirmations) or any(one.procedure.asks(one.settings, one.around) for one in self.tests)
+
 
 def bench_plan(bench: Bench) -> BenchPlan:
     """The bench as the live room sees it."""
@@ -143,6 +155,8 @@ def bench_plan(bench: Bench) -> BenchPlan:
             pre_start_warning_s=bench.start.pre_start_warning_s,
             transducer_zero_limit_nm=bench.start.transducer_zero_limit_nm,
             zero_time_s=bench.start.zero_time_s,
+            release_at_bench=bench.start.release_at_bench,
+            release_within_s=bench.start.release_within_s,
         ),
     )
 
@@ -253,6 +267,8 @@ def _objections(programme: Programme, tests: Sequence[Planned]) -> Iterable[str]
             yield f"{_who(programme, number, test)} cannot be done: {objection}."
         if energised and not test.energised:
             yield f"{_who(programme, number, test)} needs everything switched off: put it before the other tests."
+        if not programme.attended and (asked := test.procedure.asks(test.settings, test.around)):
+            yield f'{_who(programme, number, test)} asks the operator ("{asked}"), {unattended(programme.document)}.'
         energised = energised or test.energised
 
 

@@ -101,7 +101,7 @@ class Asking:
             answer=choice,
             by=by,
             after_s=round(_now() - question.asked_mono_s, 3),
-            sentence=f'{by} answered "{choice}" to "{ask.text}"',
+            sentence=f'{by} answered "{choice}" to "{ask.text}".',
         )
         ends = f'{by} answered "{choice}" to "{ask.text}" ({question.title}).' if choice in ask.ending else ""
         self._end(Outcome(answer=choice, sentence=ends), f'was answered "{choice}" by {by} already')

@@ -85,9 +85,13 @@ def inputs_of(reading: SafetyChainReading) -> Mapping[str, bool]:
     return {name: on for name, on in found.items() if on is not None}
 
 
-def in_words(reading: SafetyChainReading) -> Mapping[str, str]:
-    """Each input that this chain has and how it stands: {"movable guard": "closed", ...}."""
-    return {WORDS[name].name: WORDS[name].on if on else WORDS[name].off for name, on in inputs_of(reading).items()}
+def in_words(inputs: Mapping[str, bool | None]) -> Mapping[str, str]:
+    """Each input and how it stands: {"movable guard": "closed", ...}; one that the chain lacks is None or left out."""
+    return {
+        words.name: words.on if on else words.off
+        for name, words in WORDS.items()
+        if (on := inputs.get(name)) is not None
+    }
 
 
 class Interlocks:

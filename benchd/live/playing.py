@@ -8,7 +8,7 @@ from benchd.live.asking import Asking
 from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed
-from benchd.live.interlocks import in_words
+from benchd.live.interlocks import in_words, inputs_of
 from benchd.live.player import Player
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.recording import Recording
@@ -81,7 +81,7 @@ class Playing:
         """How the safety chain stands when the run begins; each change is an event of its own."""
         chain = self._rack.latest(self._rack.plan.safety_chain, SafetyChainReading)
         if chain is not None:
-            self._event("interlocks", **{name.replace(" ", "_"): how for name, how in in_words(chain).items()})
+            self._event("interlocks", **{name.replace(" ", "_"): how for name, how in in_words(inputs_of(chain)).items()})
 
     async def _confirmed(self, ask: Ask, *, title: str) -> None:
         """What the first test wants confirmed: asked before anything is energised, so that hands may be at the shaft.

@@ -18,6 +18,7 @@ from benchd.outside.commands import (
     FREE_STOPS,
     LONGEST_COMMAND_BYTES,
     MODELS,
+    OPEN_TO_ALL_THEN,
     AnyCommand,
     Code,
     CommandName,
@@ -186,7 +187,7 @@ class Admission:
         return None
 
     def _unfenced(self, name: CommandName, command: AnyCommand) -> tuple[Code, str] | None:
-        if name not in FENCED:
+        if name not in FENCED or (name in OPEN_TO_ALL_THEN and self.lease.kept):
             return None
         try:
             self.lease.check(command.client, fence=command.fence, now_mono_s=self.now_mono_s())

@@ -90,6 +90,13 @@ class FitQuestion(Asked):
     setup: Name
 
 
+class AnswerGiven(Asked):
+    """The answer to the open question."""
+
+    question: Annotated[Name, Field(description="The `id` of the open question.")]
+    answer: Annotated[Words, Field(description="One of its `answers`.")]
+
+
 class CommandName(enum.StrEnum):
     """Every command. The last seven are those of ISA-TR88.00.02."""
 
@@ -98,6 +105,7 @@ class CommandName(enum.StrEnum):
     PROGRAMMES = "programmes"
     CHECK = "check"
     LOAD = "load"
+    ANSWER = "answer"
     RESET = "reset"
     START = "start"
     HOLD = "hold"
@@ -113,6 +121,8 @@ FREE_STOPS = frozenset({CommandName.STOP, CommandName.ABORT})
 QUESTIONS = frozenset({CommandName.PROGRAMMES, CommandName.CHECK})
 # These need the fencing number of whoever holds control.
 FENCED = frozenset(CommandName) - FREE_STOPS - QUESTIONS - {CommandName.CONTROL}
+# These need none while the daemon plays a run of its own command line, which nobody can take control of.
+OPEN_TO_ALL_THEN = frozenset({CommandName.ANSWER})
 
 
 class _Envelope(Asked):
@@ -151,17 +161,22 @@ class LoadCommand(_Envelope):
     arguments: RunChoice
 
 
-AnyCommand: TypeAlias = PlainCommand | ControlCommand | CheckCommand | LoadCommand
+class AnswerCommand(_Envelope):
+    """answer."""
 
-MODELS: Mapping[CommandName, type[PlainCommand] | type[ControlCommand] | type[CheckCommand] | type[LoadCommand]] = (
-    MappingProxyType(
-        {
-            **dict.fromkeys(CommandName, PlainCommand),
-            CommandName.CONTROL: ControlCommand,
-            CommandName.CHECK: CheckCommand,
-            CommandName.LOAD: LoadCommand,
-        }
-    )
+    arguments: AnswerGiven
+
+
+AnyCommand: TypeAlias = PlainCommand | ControlCommand | CheckCommand | LoadCommand | AnswerCommand
+
+MODELS: Mapping[CommandName, type[AnyCommand]] = MappingProxyType(
+    {
+        **dict.fromkeys(CommandName, PlainCommand),
+        CommandName.CONTROL: ControlCommand,
+        CommandName.CHECK: CheckCommand,
+        CommandName.LOAD: LoadCommand,
+        CommandName.ANSWER: AnswerCommand,
+    }
 )
 
 
@@ -185,6 +200,8 @@ class Code(enum.StrEnum):
     UNFIT = "unfit"
     FAILED = "failed"
     TRIPPED = "tripped"
+    NO_QUESTION = "no_question"  # not open: never asked, answered already, or too late
+    NO_SUCH_ANSWER = "no_such_answer"
 
 
 class ControlGiven(Published):

@@ -9,6 +9,8 @@ from pydantic import BaseModel
 from benchd.outside.commands import (
     FENCED,
     LONGEST_COMMAND_BYTES,
+    AnswerCommand,
+    AnswerGiven,
     CheckCommand,
     Code,
     CommandName,
@@ -32,8 +34,10 @@ from benchd.outside.messages import (
     Data,
     Event,
     GroupMeta,
+    Interlocks,
     LimitMeta,
     Meta,
+    OpenQuestion,
     Progress,
     ResultBrief,
     RunAnnouncement,
@@ -66,6 +70,14 @@ _BRIEF = RunBrief(
     operator="Ines Halvorsen-Ruud",
     tests=("winding resistance", "zero of the torque", "no load", "load", "rated point"),
     duration_s=104.0,
+)
+_INTERLOCKS = Interlocks(
+    guard_closed=True,
+    estop_released=True,
+    torque_enabled=True,
+    permit=True,
+    remote_selected=True,
+    release_pressed=False,
 )
 OFFLINE = BenchState(online=False, utc=_MORNING, session=_SESSION)
 
@@ -100,6 +112,29 @@ PUBLISHED: Mapping[str, dict[str, BaseModel]] = {
             run=_BRIEF,
             progress=Progress(test=3, tests=5, title="load", doing="averaging at 1.2 N·m", done_ratio=0.4, left_s=51.0),
             control=Control(holder=_CLIENT, fence=_FENCE, until_utc=_MORNING + dt.timedelta(seconds=30)),
+            interlocks=_INTERLOCKS,
+        ),
+        "the operator is asked": BenchState(
+            online=True,
+            utc=_MORNING,
+            session=_SESSION,
+            state="Starting",
+            state_number=3,
+            mode="production",
+            permit=True,
+            remote_selected=True,
+            run=_BRIEF,
+            control=Control(holder=_CLIENT, fence=_FENCE, until_utc=_MORNING + dt.timedelta(seconds=30)),
+            interlocks=_INTERLOCKS,
+            question=OpenQuestion(
+                id="5f3a9c-1",
+                text="Is the coupling guard closed?",
+                answers=("yes", "no"),
+                test=0,
+                title="no load",
+                left_s=292.0,
+                meanwhile="rest",
+            ),
         ),
         "the last will": OFFLINE,
     },
@@ -229,6 +264,15 @@ COMMANDS: Mapping[CommandName, dict[str, BaseModel]] = {
                 serial="VP-0042",
                 operator="Ines Halvorsen-Ruud",
             ),
+        )
+    },
+    CommandName.ANSWER: {
+        "it is": AnswerCommand(
+            id="a1",
+            client=_CLIENT,
+            issued_at=_MORNING,
+            fence=_FENCE,
+            arguments=AnswerGiven(question="5f3a9c-1", answer="yes"),
         )
     },
 }

@@ -42,6 +42,10 @@ COMMANDS: Mapping[CommandName, str] = MappingProxyType(
         CommandName.PROGRAMMES: "Ask which programmes, motors and set-ups a run may name.",
         CommandName.CHECK: "Ask whether a programme, a motor and a set-up fit each other and this bench.",
         CommandName.LOAD: "Choose the next run. Nothing moves.",
+        CommandName.ANSWER: (
+            "Answer the question that `state` shows. While the daemon plays a run of its own command line no number is "
+            "needed for it."
+        ),
         CommandName.RESET: "Make the bench ready: Stopped or Complete to Idle.",
         CommandName.START: "Play the run that was chosen: the shaft turns.",
         CommandName.HOLD: (

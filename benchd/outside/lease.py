@@ -7,6 +7,10 @@ lease is told from one of the present lease whoever sent it (fencing token: comm
 import math
 from dataclasses import dataclass
 
+COMMAND_LINE = (
+    "the command line"  # holds control of a run of its own; no client can call itself so: a name has no space
+)
+
 
 class ControlHeld(Exception):
     """Somebody else holds control; the sentence says who and for how long."""
@@ -76,6 +80,11 @@ class Lease:
         """This process itself commands from now on; nobody takes that away from it."""
         self._held = Held(holder=holder, fence=self._next, until_mono_s=math.inf)
         self._next += 1
+
+    @property
+    def kept(self) -> bool:
+        """Whether this process itself commands."""
+        return self._held is not None and math.isinf(self._held.until_mono_s)
 
     def release(self) -> None:
         """Nobody commands any more."""

@@ -95,6 +95,31 @@ class Control(Published):
     until_utc: AwareDatetime
 
 
+class Interlocks(Published):
+    """The hardware safety chain's inputs as last read; benchd reads them and sets none."""
+
+    guard_closed: bool
+    estop_released: bool
+    torque_enabled: Annotated[bool, Field(description="False while safe torque off is active.")]
+    permit: Annotated[bool, Field(description="The chain's word that energy may flow.")]
+    remote_selected: bool
+    release_pressed: Annotated[bool | None, Field(description="The release of a start; null where there is none.")] = (
+        None
+    )
+
+
+class OpenQuestion(Published):
+    """What the operator is asked; answered with `answer`. No answer in time is never taken for a yes."""
+
+    id: str
+    text: str
+    answers: tuple[str, ...]
+    test: Annotated[int, Field(description="Counted from 0.")]
+    title: Annotated[str, Field(description="Of the test that asks.")]
+    left_s: Annotated[float, Field(ge=0.0, description="Until it is too late, as of this state.")]
+    meanwhile: Annotated[Literal["stay", "rest"], Field(description="What the set-points do.")]
+
+
 class BenchState(Published):
     """How the bench is; retained, on every change and once a second while something moves.
 
@@ -117,6 +142,9 @@ class BenchState(Published):
     progress: Progress | None = None
     control: Control | None = None
     silent_devices: tuple[str, ...] = ()
+    interlocks: Annotated[Interlocks | None, Field(description="Null while the chain is silent.")] = None
+    waits_for: Annotated[str, Field(description="What a start waits for somebody to do at the bench.")] = ""
+    question: OpenQuestion | None = None
 
 
 class Data(Published):

@@ -103,6 +103,7 @@ class ProgrammeTest:
 
     kind: str
     settings: BaseModel
+    confirm: str | None = None  # what the operator is to confirm before it begins
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,3 +134,5 @@ class Programme:
     document: Document
     decision: DecisionRule | None = None
     requirements: tuple[Requirement, ...] = ()
+    attended: bool = False  # somebody is at the bench and answers what is asked
+    answer_within_s: float = 300.0

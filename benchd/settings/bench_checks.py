@@ -39,6 +39,7 @@ ROLES: Mapping[str, Capability] = {
     "resistance_meter": ResistanceMeter,
     "waveforms": Waveforms,
 }
+RELEASE = "release_pressed_on"  # the signal of the key or button that releases a start
 _BENCH_NAME = re.compile(r"[a-z][a-z0-9_-]*")
 _NAME = re.compile(r"[a-z][a-z0-9]*(?:_[a-z0-9]+)*")
 
@@ -92,6 +93,17 @@ def role_problems(document: Document, file: BenchFile, devices: Mapping[str, Dev
                 yield document.problem(path, says)
             else:
                 taken[text] = role
+
+
+def start_problems(document: Document, file: BenchFile, devices: Mapping[str, Device]) -> Iterator[Problem]:
+    """A release at the bench that the safety chain does not show."""
+    spec = port_at(file.roles.safety_chain[0], devices)
+    if file.start.release_at_bench and not isinstance(spec, str) and RELEASE not in spec.signals:
+        says = (
+            f"is true, but {file.roles.safety_chain[0]} has no input release_pressed; name the key or button among the "
+            "inputs of that device, or write false"
+        )
+        yield document.problem(("start", "release_at_bench"), says)
 
 
 def limit_problems(

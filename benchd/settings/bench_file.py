@@ -113,6 +113,8 @@ class Start(Table):
     pre_start_warning_s: NotNegative
     transducer_zero_limit_nm: Positive
     zero_time_s: Positive
+    release_at_bench: bool = False  # a key or button there must be pressed after the start was asked for
+    release_within_s: Annotated[float, Field(gt=0.0, le=600.0)] = 30.0
     transducer_zero: Literal["standstill", "set_up"] = "standstill"  # measured before each run, or stated in the set-up
 
 

@@ -10,6 +10,7 @@ from typing import TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchd.settings import bench_checks, channel_checks
+from benchd.settings.attendance import CONFIRM_KEYS, ConfirmTable, attendance_problems
 from benchd.settings.bench import Bench, Device, Programme, ProgrammeTest, Setup
 from benchd.settings.bench_file import BenchFile, DeviceTable
 from benchd.settings.channels import channels_of, sensors_of, waveforms_of
@@ -60,6 +61,7 @@ def load_bench(
         *sampled.problems,
         *bench_checks.name_problems(document, file),
         *bench_checks.role_problems(document, file, devices),
+        *bench_checks.start_problems(document, file, devices),
         *channel_checks.channel_problems(document, file, devices, sensors.calibrations),
         *channel_checks.waveform_problems(document, file, devices, sampled.calibrations),
         *channel_checks.torque_range_problems(document, file, sensors.calibrations),
@@ -135,6 +137,7 @@ def load_programme(path: Path, registry: Registry) -> Programme:
         *bench_checks.limit_problems(document, file.limits, known_later),
         *channel_checks.hysteresis_problems(document, file.limits),
         *decision_problems(document, file, [test.kind for test in tests]),
+        *attendance_problems(document, file, tests),
     ]
     if problems:
         refuse(path, problems)
@@ -143,6 +146,8 @@ def load_programme(path: Path, registry: Registry) -> Programme:
         tests=tests,
         limits=file.limits,
         document=document,
+        attended=file.attended,
+        answer_within_s=file.answer_within_s,
         decision=decision_of(file),
         requirements=requirements_of(file),
     )
@@ -240,9 +245,15 @@ def _tests(document: Document, registry: Registry, problems: list[Problem]) -> t
             problems.append(document.problem((*path, "kind"), says))
         else:
             try:
-                settings = model.model_validate({key: value for key, value in table.items() if key != "kind"})
+                confirm = ConfirmTable.model_validate({key: table[key] for key in CONFIRM_KEYS & table.keys()})
+            except ValidationError as error:
+                problems.extend(problems_in(error, ConfirmTable, document, within=path))
+                continue
+            try:
+                own = {key: value for key, value in table.items() if key not in {"kind"} | CONFIRM_KEYS}
+                settings = model.model_validate(own)
             except ValidationError as error:
                 problems.extend(problems_in(error, model, document, within=path))
                 continue
-            tests.append(ProgrammeTest(kind=str(kind), settings=settings))
+            tests.append(ProgrammeTest(kind=str(kind), settings=settings, confirm=confirm.confirm))
     return tuple(tests)

@@ -164,6 +164,8 @@ class ProgrammeFile(Table):
     """A programme; each test's own model judges the rest of its table."""
 
     name: Text
+    attended: bool = False  # somebody is at the bench and answers what the tests ask
+    answer_within_s: Annotated[float, Field(gt=0.0, le=LONGEST_QUESTION_S)] = 300.0
     test: Annotated[tuple[dict[str, Any], ...], Listed, Field(min_length=1)]
     limits: Annotated[tuple[LimitTable, ...], Listed] = ()
     decision: DecisionTable | None = None

@@ -17,7 +17,7 @@ from benchd.outside.admission import (
 )
 from benchd.outside.commands import FENCED, FREE_STOPS, LONGEST_COMMAND_BYTES, QUESTIONS, Code, CommandName
 
-from .the_gate import FIT, RUN, Gate
+from .the_gate import ANSWER, FIT, RUN, Gate
 
 
 def refused(answer: Admitted | Answered, code: Code) -> str:
@@ -34,7 +34,7 @@ def let_in(answer: Admitted | Answered) -> Admitted:
 
 
 def arguments(name: CommandName) -> dict[str, Any]:
-    return {CommandName.LOAD: RUN, CommandName.CHECK: FIT}.get(name, {})
+    return {CommandName.LOAD: RUN, CommandName.CHECK: FIT, CommandName.ANSWER: ANSWER}.get(name, {})
 
 
 @pytest.mark.parametrize("name", sorted(FENCED))
@@ -48,6 +48,14 @@ def test_whoever_holds_control_is_let_in_with_its_number_and_nobody_without(name
     assert let_in(gate.ask(name, fence=fence, arguments=arguments(name))).name is name
     assert gate.admission.admitted == 1
     assert gate.admission.refused == {Code.NOT_IN_CONTROL: 3, Code.CONTROL_HELD: 1}
+
+
+def test_only_an_answer_needs_no_number_while_the_daemon_plays_a_run_of_its_own() -> None:
+    gate = Gate()
+    gate.lease.keep("the command line")
+    let_in(gate.ask(CommandName.ANSWER, id="a1", arguments=ANSWER))
+    for name in sorted(FENCED - {CommandName.ANSWER}):
+        refused(gate.ask(name, id=f"n-{name}", arguments=arguments(name)), Code.CONTROL_HELD)
 
 
 @pytest.mark.parametrize("name", sorted(FREE_STOPS | QUESTIONS | {CommandName.CONTROL}))

@@ -16,7 +16,7 @@ from .the_gate import FIT, RUN, Gate
 
 SCHEMAS = interface.schemas()
 REPLY = oracle(SCHEMAS["reply"])
-COMMANDS = ["control", "check", "load", "stop"]  # each model once
+COMMANDS = ["control", "check", "load", "answer", "stop"]  # each model once
 ORACLES = {name: oracle(SCHEMAS[f"command-{name}"]) for name in COMMANDS}
 SOUND = {name: sound(SCHEMAS[f"command-{name}"]) for name in COMMANDS}
 SPOILED = {name: perhaps_spoiled(SCHEMAS[f"command-{name}"], SOUND[name]) for name in COMMANDS}

@@ -19,6 +19,7 @@ RUN = {
     "serial": "VP-0042",
     "operator": "Ines Halvorsen-Ruud",
 }
+ANSWER = {"question": "5f3a9c-1", "answer": "yes"}
 FIT = {key: RUN[key] for key in ("programme", "motor", "setup")}
 
 
