@@ -20,6 +20,7 @@ from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
 from benchd.procedures import PROCEDURES
 from benchd.records import RecordsError, export_csv, read_description, read_ending
+from benchd.records.formats import FAULT
 from benchd.settings.bench import Bench
 from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
 from benchd.settings.places import settings_file
@@ -253,6 +254,8 @@ def serve(
             say(str(outcome.report))
         for sentence in outcome.trouble:
             tell(sentence)
+        if (outcome.folder / FAULT).exists():
+            tell(f"The fault record is {outcome.folder / FAULT}.")
     if outcome.status != COMPLETE:
         fail(" ".join(outcome.sentences) or "The run did not complete; the log says why.", outcome.status)
 

@@ -34,7 +34,7 @@ from benchd.records import (
     verify,
 )
 from benchd.records.durable import write_whole
-from benchd.records.formats import EVENTS, REPORT, SUMS
+from benchd.records.formats import EVENTS, FAULT, REPORT, SUMS
 from benchd.rules.channels import Calibration, Coefficients, Contribution
 
 RESULTS = "results.json"
@@ -77,7 +77,7 @@ def evaluate_folder(folder: Path) -> None:
     damaged = raw_files_in((*changed, *missing))
     decision = decision_on(programme, results, unfinished=bool(unfinished), damaged=damaged)
     document = results_document(results, decision)
-    said = (*unfinished, *_about_the_sensors(folder), *changed, *missing, *results.notes)
+    said = (*unfinished, *_about_the_fault(folder), *_about_the_sensors(folder), *changed, *missing, *results.notes)
     document["notes"] = list(dict.fromkeys(_anywhere(one, folder) for one in said))
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)
     write_whole(folder / RESULTS, (text + "\n").encode())
@@ -90,6 +90,12 @@ def _about_the_ending(folder: Path) -> list[str]:
     if ending is None or ending["ending"] == Ending.COMPLETE:
         return []
     return [f"The run did not complete, it was {ending['ending']}: {ending['why']}"]
+
+
+def _about_the_fault(folder: Path) -> list[str]:
+    if not (folder / FAULT).exists():
+        return []
+    return [f"The fault record, every reading about the first cause as it arrived, is {FAULT} in the run folder."]
 
 
 def _with_deviations(results: RecordResults, events: Sequence[Mapping[str, Any]]) -> RecordResults:

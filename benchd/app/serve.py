@@ -259,6 +259,7 @@ class _Daemon:
             self._command(live, Command.STOP)
             await live.settled.wait()
         self._outcome.status = {State.COMPLETE: COMPLETE, State.ABORTED: TRIPPED}.get(live.engine.state, FAILED)
+        await live.recording.quiet(unless=self._asked_to_end)
         if self._outcome.status == FAILED and self._asked_to_end.is_set():
             self._outcome.sentences.append("The run was stopped because the process was told to end.")
 
@@ -304,7 +305,7 @@ class _Daemon:
         self._news.started(folder)  # what it raises is the event loop's to log
 
     def _rested(self, state: str) -> None:
-        """A run has ended and its folder is finished."""
+        """A run has ended; its folder is finished, or stays open until its fault record is whole."""
         folder, self._open_folder = self._open_folder, None
         if folder is None or self._live is None:
             return
@@ -312,11 +313,12 @@ class _Daemon:
         why = "" if state == "complete" else self._stopped_because if cause is None else cause.sentence
         self._news.ended(folder, ending=ENDINGS[state], why=why, last=not self._report)
         if self._report:
-            task = self._group.create_task(self._spared(self._evaluate(folder)), name="paperwork")
+            task = self._group.create_task(self._spared(self._evaluate(folder, self._live)), name="paperwork")
             self._evaluating.add(task)
             task.add_done_callback(self._evaluating.discard)
 
-    async def _evaluate(self, folder: Path) -> None:
+    async def _evaluate(self, folder: Path, live: LiveBench) -> None:
+        await live.recording.quiet()
         found = await evaluated(folder)
         self._outcome.report = found.report
         if found.sentence:

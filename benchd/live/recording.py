@@ -4,6 +4,7 @@ After a trip the folder stays open until its fault record is whole; nobody waits
 """
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -23,6 +24,7 @@ from benchd.rules.states import State
 
 FLUSH_EVERY_S = 0.5
 FAULT_EVERY_S = 1.0  # the fault record is written anew, a few milliseconds of another thread
+LOOK_AGAIN_S = 0.1
 ROWS = 50_000  # of the fault record's ring, where nobody knows the rates
 
 
@@ -80,8 +82,7 @@ class Recording:
         all the same and `close` finishes it.
         """
         if self._lingering is not None:
-            self._early = True
-            self._wake.set()
+            self._hurry()
         await self._quiet.wait()
         opened: list[Recorder] = []
         self._opened, self._failed = opened, False
@@ -114,9 +115,21 @@ class Recording:
         else:
             await self._finish(run)
 
-    async def quiet(self) -> None:
-        """Wait until no folder stays open for its fault record, `AFTER_S` after the trip at the latest."""
-        await self._quiet.wait()
+    async def quiet(self, *, unless: asyncio.Event | None = None) -> None:
+        """Wait until no folder stays open for its fault record, `AFTER_S` after the trip at the latest.
+
+        Once `unless` is set it is finished at once, with what it holds until then.
+        """
+        while not self._quiet.is_set():
+            if unless is not None and unless.is_set():
+                self._hurry()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(FLUSH_EVERY_S if unless is None else LOOK_AGAIN_S):
+                    await self._quiet.wait()
+
+    def _hurry(self) -> None:
+        self._early = True
+        self._wake.set()
 
     def window(self, window: CapturedWindow) -> None:
         """A captured window for the open recorder, kept with the next flush."""
