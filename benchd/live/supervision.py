@@ -31,7 +31,7 @@ def silence(device: str, *, silent_s: float, why: str, chain: bool = False) -> C
     `chain`: it is the safety chain, which lets nothing be energised once it hears no heartbeat.
     """
     return Cause(
-        sentence=f"{device} has been silent for {silent_s * 1e3:.0f} ms: {why}",
+        sentence=f"{device} has been silent for {silent_s * 1e3:.0f} ms: {why.rstrip('.')}.",
         reaction=Reaction.CUT,
         doubted=frozenset({device}),
         chain_silent=chain,

@@ -21,6 +21,7 @@ START_SECONDS_A_RAMP = 0.3  # of waiting for devices to follow, counted in a tes
 REACHED_RATIO = 0.1  # a shaft that is held by a drive is this near to what was asked for, or something is wrong
 REACHED_RPM = 20.0  # and this near to a slow one
 LONGEST_REACH_S = 3.0  # for the shaft to follow its drive's speed once that is there
+LONGEST_STALL_S = 0.5  # of a directly fed motor in an averaged point
 RPM_PER_RADIAN_A_SECOND = 30.0 / math.pi
 
 
@@ -152,6 +153,23 @@ class Hand:
                     )
         return None
 
+    def _stands(self, frame: Frame) -> str | None:
+        """What is wrong where a motor that its supply feeds takes more than its rated current at standstill.
+
+        It may go on so below every limit: the supply's own current limit holds it there. None where it may be so, and
+        also where no speed or current is read.
+        """
+        plate = self._around.plate
+        if plate.kind == "brushless" or not isinstance(self._load, Torque):
+            return None
+        current_a = abs(frame.value("dc_current"))
+        if not (abs(frame.value("shaft_speed")) <= STANDSTILL_RPM and current_a > plate.current_a):
+            return None
+        return (
+            f"The shaft stands at {self._wherever()} and the motor takes {current_a:.3g} A of its rated "
+            f"{plate.current_a:g} A: look whether the rotor is blocked."
+        )
+
     def holds_speed(self, role: Role) -> bool:
         """Whether this drive holds a speed just now."""
         return isinstance(self._motor if role is Role.MOTOR_DRIVE else self._load, Speed)
@@ -221,6 +239,8 @@ class Hand:
                 f"{self._wherever()}; the point was averaged all the same."
             )
             notes = (sentence,)
+        if unreached is None:
+            unreached = self._stands(frame)
         if unreached is not None:
             raise CannotGoOn(unreached)
         return notes
@@ -236,9 +256,10 @@ class Hand:
     ) -> Play:
         """Settle, then keep still for `average_time_s` while frames belong to `point`.
 
-        The waveforms of its first `capture_s` are kept. A gap (the test was held meanwhile) starts both again.
+        The waveforms of its first `capture_s` are kept. A gap (the test was held meanwhile) starts both again. Raises
+        `CannotGoOn` where a motor is stalled.
         """
-        done_s = 0.0
+        done_s = stood_s = 0.0
         settled = False
         doing = f"averaging at {self._wherever()}"
         notes: tuple[str, ...] = ()
@@ -250,6 +271,10 @@ class Hand:
             notes = ()
             dt_s = self._elapsed(frame)
             done_s += dt_s
+            stands = self._stands(frame)
+            stood_s = 0.0 if stands is None else stood_s + dt_s
+            if stands is not None and stood_s > LONGEST_STALL_S:
+                raise CannotGoOn(stands)
             settled = dt_s > 0.0
 
 
