@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchd.app.answering import confirmations_of
+from benchd.app.plausible_plans import jog_of, no_jog
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
@@ -209,13 +210,14 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
         )
     if found:
         raise Unfit(" ".join(found))
+    voltage_v = max(test.demand.voltage_v for test in tests)
     return PlannedRun(
         job=job,
         plan=RunPlan(
             limits=limits,
             train_speed_rpm=min(train),
             train_torque_nm=min(train_nm),
-            voltage_limit_v=max(test.demand.voltage_v for test in tests),
+            voltage_limit_v=voltage_v,
             current_limit_a=around.current_limit_a,
             torque_limit_nm=torque_limit_nm,
             speed_limit_rpm=around.speed_limit_rpm,
@@ -232,6 +234,8 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
                 )
                 for zero in stated_zeros(bench, job.setup)
             ),
+            jog=jog_of(bench, around, voltage_limit_v=voltage_v),
+            no_jog=no_jog(bench),
         ),
         tests=tests,
         warnings=(*job.motor.warnings, *fit_warnings(bench, job.motor, job.setup, job.programme)),

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from benchd.contract import Capability
 from benchd.rules.channels import Channel
+from benchd.rules.jog import Jog
 from benchd.rules.limits import Limit
 from benchd.rules.moves import Role
 from benchd.rules.ramps import Slopes
@@ -152,3 +153,5 @@ class RunPlan:
     winding_current_limit_a: float = 0.0
     generated_v_per_rpm: float = 0.0  # peak, line to line, that the specimen's magnets put on the link; 0: none
     stated_zeros: tuple[StatedZero, ...] = ()
+    jog: Jog | None = None  # how the shaft is tried before the first test that turns it; None: it is not
+    no_jog: str = ""  # why it is not, where somebody decided so

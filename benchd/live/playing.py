@@ -9,6 +9,7 @@ from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed
 from benchd.live.interlocks import in_words, inputs_of
+from benchd.live.jog import Jogger
 from benchd.live.player import Player
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.recording import Recording
@@ -41,6 +42,7 @@ class Playing:
         self._rack = rack
         self._watch = watch
         self._starter = starter
+        self._jogger = Jogger(rack)
         self._recording = recording
         self._capturing = capturing
         self._asking = asking
@@ -76,12 +78,16 @@ class Playing:
             confirmed=0,
         )
         await self._starter.start(run.plan, energise=energise)
+        if energise:
+            await self._jogger.try_out(run.plan)
 
     def _tell_interlocks(self) -> None:
         """How the safety chain stands when the run begins; each change is an event of its own."""
         chain = self._rack.latest(self._rack.plan.safety_chain, SafetyChainReading)
         if chain is not None:
-            self._event("interlocks", **{name.replace(" ", "_"): how for name, how in in_words(inputs_of(chain)).items()})
+            self._event(
+                "interlocks", **{name.replace(" ", "_"): how for name, how in in_words(inputs_of(chain)).items()}
+            )
 
     async def _confirmed(self, ask: Ask, *, title: str) -> None:
         """What the first test wants confirmed: asked before anything is energised, so that hands may be at the shaft.
@@ -117,6 +123,11 @@ class Playing:
             await self._starter.enable(run.plan)
         except ActFailed as failure:
             self._trip(Cause(sentence=str(failure), reaction=Reaction.CUT))
+            return
+        try:
+            await self._jogger.try_out(run.plan)
+        except ActFailed as failure:  # slow and light as it is, the shaft is braked like in any stop
+            self._trip(Cause(sentence=str(failure), reaction=Reaction.RAMP_DOWN))
             return
         player.energise()
 

@@ -25,6 +25,7 @@ from benchd.settings.bench_file import (
 )
 from benchd.settings.document import Document
 from benchd.settings.outside_file import MetricsTable, MqttTable
+from benchd.settings.plausible_file import JogTable, PowerBalanceTable
 from benchd.settings.specimen_files import MotorFile, SetupFile
 
 
@@ -68,6 +69,8 @@ class Bench:
     document: Document
     sensor_documents: Mapping[str, Document]  # by channel
     calibration: CalibrationRule = field(default_factory=CalibrationRule)
+    jog: JogTable = field(default_factory=JogTable)
+    power_balance: PowerBalanceTable | None = None
     torque_ranges: TorqueRanges | None = None
     waveform_channels: tuple[Channel, ...] = ()  # sampled, so without an age limit; names as those of channels
     waveform_sensor_documents: Mapping[str, Document] = field(default_factory=dict)  # by waveform

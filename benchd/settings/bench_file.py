@@ -7,6 +7,7 @@ from pydantic import Field
 
 from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.pieces import Listed, NotNegative, OneOrMore, Positive, Reaction, Sign, Table, Text
+from benchd.settings.plausible_file import JogTable, PowerBalanceTable
 
 
 class Tick(Table):
@@ -160,6 +161,8 @@ class BenchFile(Table):
     start: Start
     slopes: Slopes
     stopping: Stopping
+    jog: JogTable = JogTable()
+    power_balance: PowerBalanceTable | None = None  # left out: nobody compares the powers along the chain
     mqtt: MqttTable | None = None  # left out: nobody outside is told or asks
     metrics: MetricsTable | None = None
     sentry: SentryTable | None = None  # left out: the daemon itself speaks to the safety chain

@@ -23,6 +23,7 @@ from benchd.settings.errors import Problem, SettingsError, refuse
 from benchd.settings.explain import nearest, problems_in
 from benchd.settings.motor import load_motor
 from benchd.settings.outside_file import outside_problems
+from benchd.settings.plausible_file import plausible_problems
 from benchd.settings.registry import Registry
 from benchd.settings.requirements import decision_of, decision_problems, requirements_of
 from benchd.settings.sensor import load_sensor
@@ -69,6 +70,7 @@ def load_bench(
         *bench_checks.limit_problems(document, file.limits, named),
         *channel_checks.hysteresis_problems(document, file.limits),
         *bench_checks.ladder_problems(document, file),
+        *plausible_problems(document, file),
         *outside_problems(document, file.mqtt, named, tick_hz=file.tick.rate_hz),
     ]
     if problems:
@@ -96,6 +98,8 @@ def load_bench(
         document=document,
         sensor_documents=MappingProxyType(sensors.documents),
         calibration=file.calibration,
+        jog=file.jog,
+        power_balance=file.power_balance,
         torque_ranges=file.torque_ranges,
         waveform_channels=waveforms_of(file, sampled.calibrations),
         waveform_sensor_documents=MappingProxyType(sampled.documents),
