@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from benchd.app.answering import confirmations_of
 from benchd.app.plausible_plans import jog_of, no_jog
+from benchd.app.shaft import shaft_of
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
@@ -225,6 +226,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             motor_speed_limit_rpm=motor_speed_rpm,
             winding_current_limit_a=winding_a,
             generated_v_per_rpm=_generated_v_per_rpm(job.motor),
+            shaft=shaft_of(bench, job.motor, job.setup),
             stated_zeros=tuple(
                 StatedZero(
                     channel=zero.channel,

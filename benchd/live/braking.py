@@ -18,6 +18,7 @@ async def slowing(rack: Rack, believed: Callable[[], bool]) -> str | None:
         await asyncio.sleep(LOOK_AGAIN_S)
     braked_s = loop.time() - began_s
     if speed_rpm <= stopping.standstill_rpm:
+        rack.on_event("braked", took_s=braked_s)
         return None
     if math.isnan(speed_rpm):
         return f"Braking ended after {braked_s:.2g} s because no believable speed was read any more."

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from benchd.contract import Capability
 from benchd.rules.channels import Channel
+from benchd.rules.coasting import ShaftTrain
 from benchd.rules.jog import Jog
 from benchd.rules.limits import Limit
 from benchd.rules.moves import Role
@@ -155,3 +156,4 @@ class RunPlan:
     stated_zeros: tuple[StatedZero, ...] = ()
     jog: Jog | None = None  # how the shaft is tried before the first test that turns it; None: it is not
     no_jog: str = ""  # why it is not, where somebody decided so
+    shaft: ShaftTrain | None = None  # for predicting how long it coasts

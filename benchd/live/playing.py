@@ -59,6 +59,7 @@ class Playing:
         run = self.run
         energise = all(test.energised for test in run.tests[:1])
         self._rack.trouble.clear()
+        self._rack.shaft = run.plan.shaft
         self.hold_because = ""
         await self._recording.open(run)
         if self._capturing is not None:

@@ -12,6 +12,7 @@ from benchd.live.link_state import sentence_of
 from benchd.live.plan import BenchPlan, PortRef
 from benchd.live.setpoints import SetPoints
 from benchd.rules.channels import Quality
+from benchd.rules.coasting import ShaftTrain
 
 R = TypeVar("R", bound=Reading)
 LOOK_AGAIN_S = 0.005
@@ -43,6 +44,7 @@ class Rack:
         self.waits_for = ""  # what a start is waiting for somebody to do, in a sentence
         self.beat_wanted = True  # False lets the safety chain open by itself
         self.unsafe: set[PortRef] = set()  # told to be safe and not confirmed since
+        self.shaft: ShaftTrain | None = None  # of the run, for predicting how long it coasts
         self.trouble: dict[str, str] = {}  # what a device was told last and has not obeyed yet, or did not
 
     async def call(

@@ -9,11 +9,48 @@ from collections.abc import Callable
 
 from benchd.contract import DriveReading, DriverError, DriveState, ResistanceReading, SupplyReading
 from benchd.live.rack import LOOK_AGAIN_S, SPEEDS, Rack
+from benchd.rules.coasting import coasting_time_s
 
 STEADY_S = 0.2  # the shaft must have been still for this long
 STEADY_IF_DOUBTED_S = 1.0  # and for this long where devices say so that were part of the cause, or an end is untold
 STILL_OFF_WITHIN_S = 0.5  # a device that answers at all is polled more often than this
 NOTHING_DOUBTED: frozenset[str] = frozenset()
+
+
+class _Coasting:
+    """How long the shaft coasts, predicted when everything has let go of it, and measured when it stands."""
+
+    def __init__(self, rack: Rack, doubted: frozenset[str]) -> None:
+        self._rack = rack
+        self._began_s = self._still_s = asyncio.get_running_loop().time()
+        speed_rpm = rack.shaft_speed_rpm(doubted=doubted)
+        self._from_rpm = rack.shaft_speed_rpm() if math.isnan(speed_rpm) else speed_rpm
+        self._coasts = self._from_rpm > rack.plan.stopping.standstill_rpm
+        self._predicted_s: float | None = None
+        if not self._coasts:
+            return
+        if rack.shaft is not None:
+            self._predicted_s = coasting_time_s(
+                rack.shaft, from_rpm=self._from_rpm, to_rpm=rack.plan.stopping.standstill_rpm
+            )
+        rack.on_event(
+            "coasting_down", from_rpm=self._from_rpm, predicted_s=self._predicted_s, sentence=self._sentence()
+        )
+
+    def _sentence(self) -> str:
+        known = self._predicted_s is not None
+        how_long = f"{self._predicted_s:.1f} s predicted" if known else "how long is not predicted: friction not stated"
+        return f"The shaft coasts from {self._from_rpm:.0f} r/min, {how_long}."
+
+    def stands(self, since_s: float) -> None:
+        """It has been still since then."""
+        self._still_s = since_s
+
+    def tell(self) -> None:
+        """Standstill is told: how long the shaft took, where it coasted at all."""
+        if self._coasts:
+            took_s = self._still_s - self._began_s
+            self._rack.on_event("coasted", from_rpm=self._from_rpm, took_s=took_s, predicted_s=self._predicted_s)
 
 
 class Rester:
@@ -40,6 +77,7 @@ class Rester:
         """
         stopping = self._plan.stopping
         loop = asyncio.get_running_loop()
+        coasting = _Coasting(self._rack, doubted())
         until_s = loop.time() + stopping.coasting_time_s
         still_since_s = math.inf
         told_by_doubted = seen = False
@@ -59,6 +97,7 @@ class Rester:
             told_by_doubted = only_doubted
             if speeds_rpm and max(speeds_rpm.values()) <= stopping.standstill_rpm:
                 still_since_s = min(still_since_s, loop.time())
+                coasting.stands(still_since_s)
                 if loop.time() - still_since_s >= (STEADY_S if measured else STEADY_IF_DOUBTED_S):
                     self._rack.on_event(
                         "standstill",
@@ -67,6 +106,7 @@ class Rester:
                         untold=untold,
                         only_doubted=only_doubted,
                     )
+                    coasting.tell()
                     return self._unconfirmed(untold, await self._discharge(until_s))
             else:
                 still_since_s = math.inf
@@ -94,12 +134,14 @@ class Rester:
         """Disarm the sink once the link is below the touch limit; it stays armed otherwise."""
         loop = asyncio.get_running_loop()
         until_s = max(until_s, loop.time() + 1.0)
+        charged = not self._discharged()
         while not self._discharged():
             if loop.time() > until_s:
                 link_v = self._rack.link_voltage_v()
                 shows = "is not measured" if math.isinf(link_v) else f"still shows {link_v:g} V"
                 return f"The DC link {shows}: wait and measure before touching anything; the sink stays armed."
             await asyncio.sleep(LOOK_AGAIN_S)
+        self._rack.on_event("discharged", link_v=self._rack.link_voltage_v(), waited_for=charged)
         return await self._disarm()
 
     def _discharged(self) -> bool:
@@ -117,6 +159,7 @@ class Rester:
             await self._rack.call(self._plan.sink, lambda sink: sink.disarm())
         except DriverError as error:
             return f"{self._plan.sink} did not confirm that it is disarmed: {error}"
+        self._rack.on_event("disarmed", port=str(self._plan.sink))
         return None
 
     async def still_off(self) -> str | None:

@@ -105,6 +105,8 @@ class ShaftTrain(Table):
     max_speed_rpm: Positive
     max_torque_nm: Positive
     inertia_kgm2: Positive
+    dry_friction_nm: NotNegative | None = None  # left out: how long the shaft coasts is not predicted
+    viscous_friction_nm_s: NotNegative | None = None  # N·m per rad/s
 
 
 class Start(Table):

@@ -31,6 +31,8 @@ class DataSheet(Table):
     resistance_ohm: Positive  # at the terminals, 20 °C
     ke_v_s: Positive  # back-EMF per rad/s, which equals the torque per ampere in N·m/A
     inertia_kgm2: Positive
+    dry_friction_nm: NotNegative | None = None  # brushes and bearings; left out: coasting is not predicted
+    viscous_friction_nm_s: NotNegative | None = None  # N·m per rad/s
 
 
 class BrushedMotorFile(Table):
@@ -67,6 +69,8 @@ class BrushlessDataSheet(Table):
     inductance_d_h: Positive  # of a phase
     inductance_q_h: Positive
     inertia_kgm2: Positive
+    dry_friction_nm: NotNegative | None = None  # bearings and iron; left out: coasting is not predicted
+    viscous_friction_nm_s: NotNegative | None = None  # N·m per rad/s
 
     @property
     def ke_v_s(self) -> float:
