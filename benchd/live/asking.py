@@ -82,6 +82,7 @@ class Asking:
             answers=list(ask.answers),
             within_s=ask.within_s,
             meanwhile=ask.meanwhile.value,
+            sentence=f'{title} asks: "{ask.text}" ({" or ".join(ask.answers)}, within {ask.within_s:g} s)',
         )
         return question
 

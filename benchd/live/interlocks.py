@@ -95,10 +95,14 @@ def in_words(inputs: Mapping[str, bool | None]) -> Mapping[str, str]:
 
 
 class Interlocks:
-    """Sees each reading of the chain and says what changed since the one before; the first one is no change."""
+    """Sees each reading of the chain and says what is not as it was told last; the first one is no change.
+
+    What was too much to tell is made good when there is room again, so that the last word is true.
+    """
 
     def __init__(self) -> None:
         self._before: Mapping[str, bool] = {}
+        self._told: dict[str, bool] = {}
         self._left: dict[str, tuple[float, float]] = {}  # how many may be told, as of when
         self._untold: dict[str, int] = {}
 
@@ -107,11 +111,10 @@ class Interlocks:
         now = inputs_of(reading)
         before, self._before = self._before, now
         for name, on in now.items():
-            if before.get(name, on) is on:
+            if self._told.setdefault(name, on) is on or not self._may_tell(name, reading.taken_mono_s):
+                self._untold[name] = self._untold.get(name, 0) + (before.get(name, on) is not on)
                 continue
-            if not self._may_tell(name, reading.taken_mono_s):
-                self._untold[name] = self._untold.get(name, 0) + 1
-                continue
+            self._told[name] = on
             words = WORDS[name]
             yield Change(
                 input=words.name,

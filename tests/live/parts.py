@@ -132,6 +132,9 @@ class World:
     stage_on: bool = False
     sink_on: bool = False
     permit: bool = True
+    remote: bool = True
+    release: bool | None = None  # the release of a start; None: this chain has none
+    horn: list[bool] | None = None  # what the start warning was switched to; None: this chain has none
     torque_nm: float = 0.0  # asked of the load drive, house sign
     braking_nm: float | None = None  # bound of a speed target at standstill
     drag_nm: float = 0.02
@@ -272,6 +275,14 @@ class Device:
         await self._answer("disarm")
         self.world.sink_on = False
 
+    @property
+    def announces_start(self) -> bool:
+        return self.world.horn is not None
+
+    async def announce_start(self, *, on: bool) -> None:
+        await self._answer(f"announce_start {on}")
+        self.world.horn = [*(self.world.horn or []), on]
+
     async def withdraw_permit(self) -> None:
         await self._answer("withdraw_permit")
         self.world.permit = False
@@ -321,10 +332,11 @@ def readings(world: World, now_s: float) -> dict[PortRef, object]:
         CHAIN: SafetyChainReading(
             guard_closed=True,
             estop_released=True,
-            remote_selected=True,
+            remote_selected=world.remote,
             torque_enabled=world.permit,
             permit=world.permit,
             taken_mono_s=now_s,
+            release_pressed=world.release,
         ),
         UNIT: MeasuringReading(values=values, overloaded=frozenset(), taken_mono_s=now_s),
     }

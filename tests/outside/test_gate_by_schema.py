@@ -12,7 +12,7 @@ from benchd.outside.admission import Admitted, Answered, Arrived
 from benchd.outside.commands import LONGEST_COMMAND_BYTES, Code, CommandName
 
 from .from_schema import JSON, TEMPTING, oracle, perhaps_spoiled, sound
-from .the_gate import FIT, RUN, Gate
+from .the_gate import ANSWER, FIT, RUN, Gate
 
 SCHEMAS = interface.schemas()
 REPLY = oracle(SCHEMAS["reply"])
@@ -67,9 +67,8 @@ def test_a_command_is_called_malformed_exactly_when_the_schema_says_so(name: str
 
 @names
 def test_nothing_that_only_looks_right_is_taken_in_any_place(name: str) -> None:
-    right = Gate().command(
-        ttl_s=10.0, fence=41, arguments={"load": RUN, "check": FIT, "control": {"lease_s": 30.0}}.get(name, {})
-    )
+    arguments = {"load": RUN, "check": FIT, "answer": ANSWER, "control": {"lease_s": 30.0}}.get(name, {})
+    right = Gate().command(ttl_s=10.0, fence=41, arguments=arguments)
     assert ORACLES[name].is_valid(right)
     for value in TEMPTING:
         wrong = [right | {key: value} for key in [*right, "extra"]]
