@@ -15,7 +15,7 @@ import typer
 
 from benchd.app import tables
 from benchd.app.answering import how_to_answer
-from benchd.app.discovery import Found, Unavailable, find_drivers
+from benchd.app.discovery import DriverBroken, Found, Unavailable, find_drivers
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
 from benchd.procedures import PROCEDURES
@@ -217,7 +217,7 @@ def serve(
 ) -> None:
     """Run the daemon: commanded over MQTT, or with PROGRAMME, MOTOR and SETUP testing one specimen and ending."""
     from benchd.app.remote import access  # noqa: PLC0415
-    from benchd.app.serve import COMPLETE, DriverBroken  # noqa: PLC0415
+    from benchd.app.serve import COMPLETE  # noqa: PLC0415
     from benchd.app.serve import serve as run_daemon  # noqa: PLC0415
     from benchd.app.watched import default_runtime_directory  # noqa: PLC0415
 
@@ -261,16 +261,25 @@ def serve(
 
 
 @app.command(short_help="Watch the daemon of a bench and own its safety chain's connection.")
-def sentry(bench: BenchFile, *, device: DeviceSettings = None) -> None:
+def sentry(
+    bench: BenchFile,
+    *,
+    device: DeviceSettings = None,
+    tick_silent: Annotated[
+        float | None,
+        typer.Option(min=0.05, max=1.0, metavar="SECONDS", help="Instead of the bench file's tick_silent_s."),
+    ] = None,
+) -> None:
     """Own the connection to the safety chain: heartbeat while the daemon's tick advances, permit withdrawn when not."""
-    from benchd.app.watched import default_runtime_directory, run_sentry  # noqa: PLC0415
+    from benchd.app.watched import default_runtime_directory  # noqa: PLC0415
+    from benchd.app.watching import run_sentry  # noqa: PLC0415
 
     with one_sentence():
         loaded, _ = load_all(bench, None, None, None, device=device or ())
         if loaded.sentry is None:
             fail(f"{loaded.document.file} has no [sentry]: its daemon speaks to the chain itself.", CONFIGURATION)
         try:
-            run_sentry(loaded, runtime_directory=default_runtime_directory())
+            run_sentry(loaded, runtime_directory=default_runtime_directory(), tick_silent_s=tick_silent)
         except (ImportError, OSError) as error:
             fail(f"The sentry of {loaded.name} cannot watch: {error}", FAILED)
 

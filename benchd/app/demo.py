@@ -1,4 +1,4 @@
-"""The demo: simulated bench, daemon, broker and client, each a process of its own. No back door between them."""
+"""The demo: simulated bench, sentry, daemon, broker, client, each a process of its own. No back door between them."""
 
 import contextlib
 import json
@@ -18,13 +18,19 @@ from typing import Any
 from benchd.app import tables
 from benchd.app.demo_broker import demo_broker
 from benchd.app.discovery import Unavailable, find_twin
-from benchd.app.streams import say
+from benchd.app.streams import say, tell
+from benchd.app.tied import tied
 from benchd.settings.places import settings_file
 
 TWIN = "rig"
 END_WITHIN_S = 10.0
 PRIORITY = -10
 DAEMON_WITHIN_S = 20.0  # until it says that its devices answer
+LOOK_EVERY_S = 0.2
+LAST_WORDS_S = 3.0  # for the client to tell of a daemon that ended
+# More than a bench's: here the simulated bench, the report and whatever else runs on a laptop compete with the daemon,
+# without the priorities that the units give. It stays below the 0.5 s after which the simulated chain opens by itself.
+TICK_SILENT_S = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,8 +85,9 @@ SCENARIOS = {
 def run_demo(specimen: str, *, data: Path) -> int:
     """Play the scenario of a specimen named in `SCENARIOS`; returns the exit status of `benchctl run`.
 
-    Four processes that know each other by their protocols alone: the simulated bench, the daemon, a broker, and the
-    client that anyone has. Raises `Unavailable` for one that is not installed or does not start.
+    Five processes that know each other by their protocols alone: the simulated bench, the sentry that owns its safety
+    chain, the daemon, a broker, and the client that anyone has. None of them outlives the demo, however that ends.
+    Raises `Unavailable` for one that is not installed or does not start.
     """
     scenario = SCENARIOS[specimen]
     say(tables.wrapped(scenario.story, hanging=0))
@@ -89,13 +96,20 @@ def run_demo(specimen: str, *, data: Path) -> int:
         "benchd works below it and its stops are not a safety function.\n"
     )
     with (
+        tempfile.TemporaryDirectory(prefix="benchd-demo-") as runtime,
         demo_broker() as (host, port),
         simulated_bench(specimen) as devices,
-        running_daemon(daemon_command(scenario, devices, broker=f"{host}:{port}", data=data)),
+        running("sentry", sentry_command(scenario, devices), ready='"up": true', runtime=runtime),
+        running(
+            "daemon",
+            daemon_command(scenario, devices, broker=f"{host}:{port}", data=data),
+            ready='"event": "ready"',
+            runtime=runtime,
+        ) as daemon,
     ):
         command = client_command(scenario)
         say(f"$ {shlex.join(command)}\n")
-        return _run_to_its_end(command, broker=f"{host}:{port}")
+        return _run_to_its_end(command, daemon, broker=f"{host}:{port}")
 
 
 @contextlib.contextmanager
@@ -169,6 +183,15 @@ def daemon_command(scenario: Scenario, listening: Mapping[str, Any], *, broker: 
     ]
 
 
+def sentry_command(scenario: Scenario, listening: Mapping[str, Any]) -> list[str]:
+    """The command line of the sentry for this scenario, as anyone could type it."""
+    return [
+        *(sys.executable, "-m", "benchd.app.command_line", "sentry", scenario.bench),
+        *("--tick-silent", str(TICK_SILENT_S)),
+        *device_options(listening, scenario.bench),
+    ]
+
+
 def client_command(scenario: Scenario) -> list[str]:
     """What a person would type to have this scenario run."""
     return [
@@ -177,53 +200,75 @@ def client_command(scenario: Scenario) -> list[str]:
     ]
 
 
-@contextlib.contextmanager
-def running_daemon(command: list[str]) -> Iterator[None]:
-    """The daemon while the context lasts, from when its devices answer. Raises `Unavailable` where it does not come up.
+class Child:
+    """One process of the demo whose log is read, so that it never stands still."""
 
-    On leaving it is told to end, which stops under control whatever runs.
-    """
-    with tempfile.TemporaryDirectory(prefix="benchd-demo-") as runtime:
-        process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
-            command,
+    def __init__(self, what: str, command: list[str], *, ready: str, runtime: str) -> None:
+        self.what = what
+        self._process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
+            tied(command),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,
             start_new_session=True,  # Ctrl-C at the terminal is for the client, which asks the daemon to stop
-            env={**os.environ, "RUNTIME_DIRECTORY": runtime},  # its bench is its own: no lock with a real one
+            env={**os.environ, "RUNTIME_DIRECTORY": runtime},  # a place of its own: no lock with a real bench
         )
-        first_in_line(process.pid)
-        log = _Log(process)
-        try:
-            if not log.told.wait(DAEMON_WITHIN_S) or not log.ready:
-                raise Unavailable(f"The demo's daemon did not come up: {log.last or 'it said nothing'}")
-            yield
-        finally:
-            process.terminate()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                process.wait(DAEMON_WITHIN_S)
-            if process.poll() is None:
-                process.kill()
-            process.wait()
-            log.end()
+        first_in_line(self._process.pid)
+        self._log = _Log(self._process, ready=ready)
+
+    def comes_up(self) -> None:
+        """Wait until it is ready. Raises `Unavailable` with its last word where it does not come up."""
+        if not self._log.told.wait(DAEMON_WITHIN_S) or not self._log.ready:
+            raise Unavailable(f"The demo's {self.what} did not come up: {self._log.last or 'it said nothing'}")
+
+    @property
+    def ended(self) -> str:
+        """A sentence once it has ended by itself, with its last word; empty while it runs."""
+        status = self._process.poll()
+        return "" if status is None else f"The demo's {self.what} ended (status {status}): {self._log.last}"
+
+    def close(self) -> None:
+        """Tell it to end, and end it where it does not."""
+        self._process.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(DAEMON_WITHIN_S)
+        if self._process.poll() is None:
+            self._process.kill()
+        self._process.wait()
+        self._log.end()
+
+
+@contextlib.contextmanager
+def running(what: str, command: list[str], *, ready: str, runtime: str) -> Iterator[Child]:
+    """A process while the context lasts, from when its log says that it is `ready`.
+
+    Raises `Unavailable` where it does not come up. On leaving it is told to end, for a daemon a controlled stop.
+    """
+    child = Child(what, command, ready=ready, runtime=runtime)
+    try:
+        child.comes_up()
+        yield child
+    finally:
+        child.close()
 
 
 class _Log:
-    """Reads the daemon's log so that it never stands still; `told` is set when it is `ready`, or has ended."""
+    """Reads a process' log so that it never stands still; `told` is set when it is `ready`, or has ended."""
 
-    def __init__(self, process: "subprocess.Popen[str]") -> None:
+    def __init__(self, process: "subprocess.Popen[str]", *, ready: str) -> None:
         self._lines = process.stderr
+        self._sign = ready
         self.told = threading.Event()
         self.ready = False
         self.last = ""
-        self._thread = threading.Thread(target=self._read, name="daemon's log", daemon=True)
+        self._thread = threading.Thread(target=self._read, name="log", daemon=True)
         self._thread.start()
 
     def _read(self) -> None:
         for line in self._lines or ():
             self.last = line.strip()
-            if '"event": "ready"' in line:
+            if self._sign in line:
                 self.ready = True
                 self.told.set()
         self.told.set()
@@ -235,8 +280,11 @@ class _Log:
             self._lines.close()
 
 
-def _run_to_its_end(command: list[str], *, broker: str) -> int:
-    """Run the client as typed. Ctrl-C reaches it from the terminal and is its business: it asks for a stop."""
+def _run_to_its_end(command: list[str], daemon: Child, *, broker: str) -> int:
+    """Run the client as typed. Ctrl-C reaches it from the terminal and is its business: it asks for a stop.
+
+    A daemon that ends meanwhile is not waited for, since here nobody starts it again: the client is ended soon after.
+    """
     process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
         [sys.executable, "-m", "benchd.app.benchctl", *command[1:]],
         env={**os.environ, "BENCHCTL_BROKER": broker},
@@ -244,10 +292,23 @@ def _run_to_its_end(command: list[str], *, broker: str) -> int:
     numbers = (signal.SIGINT, signal.SIGTERM)
     before = [signal.signal(number, lambda number, _: _hand_on(process, number)) for number in numbers]
     try:
-        return process.wait()
+        while True:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                return process.wait(LOOK_EVERY_S)
+            if why := daemon.ended:
+                return _without_daemon(process, why)
     finally:
         for number, handler in zip(numbers, before, strict=True):
             signal.signal(number, handler)
+
+
+def _without_daemon(client: "subprocess.Popen[bytes]", why: str) -> int:
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        return client.wait(LAST_WORDS_S)
+    client.terminate()
+    client.wait()
+    tell(why)
+    return 1
 
 
 def _hand_on(process: "subprocess.Popen[bytes]", number: int) -> None:

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from benchd.app.discovery import Unavailable
+from benchd.app.tied import tied
 
 LOOPBACK = "127.0.0.1"
 WITHIN_S = 5.0
@@ -87,7 +88,7 @@ def free_port() -> int:
 @contextlib.contextmanager
 def _mosquitto(program: str, settings: Path) -> Iterator[None]:
     process = subprocess.Popen(  # noqa: S603 - a program of this machine with our own settings
-        [program, "-c", str(settings)],
+        tied([program, "-c", str(settings)]),
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

@@ -1,11 +1,12 @@
-"""Finds drivers and twins by their entry points. A plugin that is broken costs nothing until a bench asks for it."""
+"""Finds drivers and twins by entry points, makes a bench's drivers. A broken plugin costs nothing until it is used."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import Distribution, EntryPoint, distributions
 from typing import TypeVar
 
-from benchd.contract import CONTRACT_VERSION, Manifest, Twin
+from benchd.contract import CONTRACT_VERSION, Driver, Manifest, Twin
+from benchd.settings.bench import Bench
 
 DRIVERS = "benchd.drivers"
 TWINS = "benchd.twins"
@@ -96,3 +97,21 @@ def _load(entry: EntryPoint, kind: type[T]) -> T | str:
     if not isinstance(loaded, kind):
         return f"Plugin '{entry.name}' ({entry.value}) is no {kind.__name__}: report it to its author."
     return loaded
+
+
+class DriverBroken(Exception):
+    """A driver that the bench names cannot be made; one sentence says which and why."""
+
+
+def make_drivers(bench: Bench) -> Mapping[str, Driver]:
+    """A driver for each device, none entered. Raises `DriverBroken` in one sentence."""
+    drivers: dict[str, Driver] = {}
+    for name, device in bench.devices.items():
+        try:
+            drivers[name] = device.manifest.make(device.settings)
+        except Exception as error:  # a plugin may fail in any way
+            raise DriverBroken(
+                f"{bench.document.origin(('devices', name, 'driver'))} names the driver '{device.manifest.name}', "
+                f"which cannot be loaded ({type(error).__name__}: {error}): install it again or ask its author."
+            ) from error
+    return drivers

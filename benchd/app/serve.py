@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchd.app.aftermath import Ending, RunNews, evaluated
+from benchd.app.discovery import make_drivers
 from benchd.app.figures import Counted, figures_of, tell_prometheus
 from benchd.app.interrupted import give_endings, left_behind
 from benchd.app.recorder import RunRecorder, open_recorder
 from benchd.app.remote import Access, Remote
 from benchd.app.streams import place_of
 from benchd.app.timekeeping import Timekeeper
-from benchd.app.watched import ShownTicker, Watched, watched
+from benchd.app.watched import ShownTicker, Watched, plan_through, tell_missing, watched
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
 from benchd.live.bench import Bench as LiveBench
@@ -41,10 +42,6 @@ PAPERWORK_WITHIN_S = 45.0  # after the end of a run; `benchd report` makes what 
 RESTING = frozenset({"Complete", "Stopped", "Aborted"})
 ENDINGS: Mapping[str, Ending] = {"complete": "complete", "stopped": "stopped", "aborted": "aborted"}
 CHAIN_WITHIN_S = 60.0  # for a person to walk to the reset button; BENCHD_CHAIN_WITHIN_S says another time
-
-
-class DriverBroken(Exception):
-    """A driver that the bench names cannot be made; one sentence says which and why."""
 
 
 @dataclass(slots=True)
@@ -77,20 +74,6 @@ def serve(
         if shown is not None:
             drivers = shown.drivers(drivers)
         return asyncio.run(_Daemon(bench, run, drivers, outside, shown, report=report).main())
-
-
-def make_drivers(bench: Bench) -> Mapping[str, Driver]:
-    """A driver for each device, none entered. Raises `DriverBroken` in one sentence."""
-    drivers: dict[str, Driver] = {}
-    for name, device in bench.devices.items():
-        try:
-            drivers[name] = device.manifest.make(device.settings)
-        except Exception as error:  # a plugin may fail in any way
-            raise DriverBroken(
-                f"{bench.document.origin(('devices', name, 'driver'))} names the driver '{device.manifest.name}', "
-                f"which cannot be loaded ({type(error).__name__}: {error}): install it again or ask its author."
-            ) from error
-    return drivers
 
 
 def chain_within_s() -> float:
@@ -150,7 +133,7 @@ class _Daemon:
         return self._outcome
 
     async def _run_bench(self) -> None:
-        plan = bench_plan(self._bench)
+        plan = plan_through(self._shown, bench_plan(self._bench))
         links = {
             name: Link(
                 name,
@@ -202,8 +185,9 @@ class _Daemon:
                 endings = group.create_task(self._spared(giving), name="interrupted runs")
                 following = self._clock.run(at_rest=lambda: live.engine.state not in WATCHED, on_event=self._event)
                 clock = group.create_task(self._spared(following), name="clock")
+                missing = group.create_task(self._spared(tell_missing(self._shown, self._event)), name="no sentry")
                 await group.create_task(self._job(live), name="job")
-                for beside in (endings, metrics, clock):
+                for beside in (endings, metrics, clock, missing):
                     beside.cancel()
                 if self._remote is not None:
                     self._remote.commander.ending()

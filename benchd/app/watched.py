@@ -1,25 +1,22 @@
-"""Builds the sentry of a bench, and the daemon's side of it. It runs what the room `benchd.sentry` holds."""
+"""The daemon's side of a bench with a sentry: it sees the chain through the sentry and shows it that its tick lives."""
 
 import asyncio
 import os
-import signal
-import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
-from benchd.contract import Driver
+from benchd.contract import Driver, LinkLost
+from benchd.live.plan import BenchPlan
 from benchd.live.ticker import Tick, Ticker
-from benchd.outside import log as outside_log
-from benchd.outside.foreign import foreign_voices
-from benchd.records import BenchLock
 from benchd.sentry.chain import SentryChain
-from benchd.sentry.sentry import Rules, Sentry
 from benchd.sentry.shared import SharedFile, born
 from benchd.settings.bench import Bench
 
 WITHDRAW_MARGIN_S = 0.1  # beside what the chain's own driver promises
+SENTRY_WITHIN_S = 2.0  # for one that is started at the same time
 
 
 def default_runtime_directory() -> Path:
@@ -39,67 +36,19 @@ def shared_path(bench: Bench, runtime_directory: Path) -> Path:
     return runtime_directory / f"benchd-{bench.name}.signs"
 
 
-def run_sentry(bench: Bench, *, runtime_directory: Path) -> None:
-    """Watch this bench's daemon until SIGTERM or SIGINT.
-
-    Raises `RecordsError` when another sentry watches this bench, `OSError` where the shared file cannot be made, and
-    whatever making the driver raises.
-    """
-    with BenchLock(runtime_directory / f"benchd-{bench.name}.sentry.lock"):
-        asyncio.run(_watch(bench, runtime_directory))
-
-
-async def _watch(bench: Bench, runtime_directory: Path) -> None:
-    address = bench.roles["safety_chain"][0]
-    device = bench.devices[address.device]
-    log = outside_log.configure(sys.stderr)
-    told_to_end = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, told_to_end.set)
-    with foreign_voices(log), SharedFile(shared_path(bench, runtime_directory)) as shared:
-        sentry = Sentry(
-            device.manifest.make(device.settings),
-            shared,
-            rules_of(bench),
-            port=address.port,
-            on_event=log.logger.info,
-        )
-        async with asyncio.TaskGroup() as group:
-            pump = group.create_task(log.pump(), name="log")
-            watching = group.create_task(sentry.run(), name="sentry")
-            log.logger.info("watching", bench=bench.name)
-            await told_to_end.wait()
-            watching.cancel()
-            await asyncio.wait({watching})
-            log.logger.info("ended")
-            pump.cancel()
-    log.close()
-
-
-def rules_of(bench: Bench) -> Rules:
-    """How this bench's sentry judges."""
-    device = bench.devices[bench.roles["safety_chain"][0].device]
-    table = bench.sentry
-    silent_s = Rules(tick_hz=bench.tick_rate_hz).tick_silent_s if table is None else table.tick_silent_s
-    return Rules(
-        tick_hz=bench.tick_rate_hz,
-        tick_silent_s=silent_s,
-        read_every_s=1.0 / device.poll_hz,
-        reply_time_s=device.manifest.reply_time_s,
-        withdraw_time_s=device.manifest.safe_time_s,
-    )
-
-
 class Watched:
     """The daemon's side: its drivers see the chain through the sentry, its tick shows that it lives."""
 
     def __init__(self, bench: Bench, shared: SharedFile) -> None:
         address = bench.roles["safety_chain"][0]
+        self.bench = bench
         self._device = address.device
         self._shared = shared
         safe_time_s = bench.devices[address.device].manifest.safe_time_s
-        self._chain = SentryChain(shared, port=address.port, withdraw_time_s=safe_time_s + WITHDRAW_MARGIN_S)
+        self.start_by = f"'benchd sentry {bench.document.file}' or the unit benchd-sentry@{bench.name}"
+        self._chain = SentryChain(
+            shared, port=address.port, withdraw_time_s=safe_time_s + WITHDRAW_MARGIN_S, start_by=self.start_by
+        )
         self._pid = os.getpid()
         self._born = born(self._pid)
         self._ticks = 0
@@ -107,6 +56,15 @@ class Watched:
     def drivers(self, drivers: Mapping[str, Driver]) -> Mapping[str, Driver]:
         """The same drivers, but the chain's, whose connection is the sentry's."""
         return {**drivers, self._device: self._chain}
+
+    @property
+    def sentry_lives(self) -> bool:
+        """Whether a sentry shows itself just now."""
+        try:
+            self._chain.window.signs()
+        except LinkLost:
+            return False
+        return True
 
     def show(self, *, energised: bool, ended: bool = False) -> None:
         """One tick has been worked off."""
@@ -120,6 +78,27 @@ class Watched:
             energised=energised,
             ended=ended,
         )
+
+
+def plan_through(shown: Watched | None, plan: BenchPlan) -> BenchPlan:
+    """The plan, where a sentry owns the chain with a look at it at every tick.
+
+    A look costs no exchange, and two polls one after the other would see an emergency stop later than one.
+    """
+    if shown is None:
+        return plan
+    chain = replace(plan.devices[plan.safety_chain.device], poll_hz=plan.tick_hz)
+    return replace(plan, devices={**plan.devices, chain.name: chain})
+
+
+async def tell_missing(shown: Watched | None, on_event: Callable[..., None]) -> None:
+    """Say once what to start where a bench wants a sentry and none has shown itself."""
+    if shown is None:
+        return
+    await asyncio.sleep(SENTRY_WITHIN_S)
+    if not shown.sentry_lives:
+        sentence = f"No sentry watches {shown.bench.name}, and nothing starts without one: start {shown.start_by}."
+        on_event("no_sentry", sentence=sentence)
 
 
 @contextmanager

@@ -7,68 +7,19 @@ whoever starts it again finds it in Stopped. All of it is software below the har
 
 import asyncio
 import contextlib
-import enum
-import os
-import signal
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import cast
 
 from benchd.contract import Driver, DriverError, SafetyChain, SafetyChainReading
-from benchd.sentry.shared import INPUTS, DaemonSigns, NoSigns, SharedFile, born
+from benchd.sentry.judge import Judge, Rules, Verdict
+from benchd.sentry.process import NOTHING, WatchedProcess
+from benchd.sentry.shared import INPUTS, DaemonSigns, NoSigns, SharedFile
+from benchd.sentry.start_warning import StartWarning, announcing
 
 LOOK_EVERY_S = 0.005
 AGAIN_AFTER_S, AGAIN_AT_ONCE_S = 0.2, 0.01
 IN_FLIGHT_S = 0.005  # what an exchange that works may still take when the chain is to be opened
-
-
-class Verdict(enum.Enum):
-    """What the daemon's signs mean."""
-
-    RESTING = "resting"  # nothing energised, or nobody there
-    WELL = "well"
-    STOPPED = "stopped"  # the tick stopped, or its process is gone
-    BEHIND = "behind"  # it advances too slowly
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rules:
-    """How the sentry judges."""
-
-    tick_hz: float
-    tick_silent_s: float = 0.1
-    behind_ratio: float = 0.5  # of the ticks that should come in `behind_s`
-    behind_s: float = 1.0
-    beat_every_s: float = 0.05
-    read_every_s: float = 0.02
-    reply_time_s: float = 0.2
-    withdraw_time_s: float = 0.5
-
-
-class Judge:
-    """Judges signs as they are seen; time is handed in. Pure."""
-
-    def __init__(self, rules: Rules) -> None:
-        self._rules = rules
-        self._since: tuple[float, int] | None = None  # when counting began, and the ticks then
-
-    def verdict(self, signs: DaemonSigns | None, *, now_mono_s: float, there: bool) -> Verdict:
-        """What these signs mean at this moment; `there` says whether their process still is."""
-        if signs is None or not signs.energised or signs.ended:
-            self._since = None
-            return Verdict.RESTING
-        if not there or now_mono_s - signs.tick_mono_s > self._rules.tick_silent_s:
-            return Verdict.STOPPED
-        if self._since is None:
-            self._since = (now_mono_s, signs.ticks)
-            return Verdict.WELL
-        began_s, before = self._since
-        if now_mono_s - began_s < self._rules.behind_s:
-            return Verdict.WELL
-        expected = (now_mono_s - began_s) * self._rules.tick_hz
-        self._since = (now_mono_s, signs.ticks)
-        return Verdict.BEHIND if signs.ticks - before < self._rules.behind_ratio * expected else Verdict.WELL
 
 
 class Sentry:
@@ -82,25 +33,25 @@ class Sentry:
         *,
         port: str,
         on_event: Callable[..., None],
-        end: Callable[[int], None] = lambda pid: os.kill(pid, signal.SIGKILL),
     ) -> None:
         self._driver = driver
         self._shared = shared
         self._rules = rules
         self._port = port
         self._on_event = on_event
-        self._end = end
         self._judge = Judge(rules)
+        self._process: WatchedProcess | None = None
+        self._look_now = asyncio.Event()  # the daemon has ended
         self._chain: SafetyChain | None = None
         self._reading: SafetyChainReading | None = None
         self._connected = False
         self._sentence = "The safety chain was not reached yet."
         self._urgent = asyncio.Event()  # the chain is to be opened now
         self._because = ""
-        self._asked = 0
-        self._answered = 0
+        self._asked = 0  # requests to open the chain, by number
+        self._start_warning = StartWarning(shared)
         self._judged: tuple[int, int] | None = None  # the daemon that was judged already
-        self._beats = 0
+        self._beats = self._beaten_ticks = 0  # of the daemon, when the chain had its last beat
         self._beaten_mono_s = 0.0
         self._high = False
         self._limit: asyncio.Timeout | None = None  # of the exchange that is under way
@@ -108,16 +59,23 @@ class Sentry:
     async def run(self) -> None:
         """Look at the daemon and speak to the chain, beside each other: a stuck wire never blinds the sentry."""
         with contextlib.suppress(NoSigns):
-            signs = self._shared.daemon()
-            self._asked = self._answered = signs.asked
-            self._beats = signs.beats
+            self._take_up(self._shared.daemon())
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._look(), name="looking")
                 group.create_task(self._speak(), name="chain")
         finally:
+            self._let_go_of_process()
             with contextlib.suppress(Exception):
                 await self._driver.__aexit__(None, None, None)
+
+    def _take_up(self, signs: DaemonSigns) -> None:
+        """Begin beside a daemon that is there. Whatever a sentry before has lost is not given back by a new one."""
+        self._asked = signs.asked
+        self._start_warning.take_up(signs)
+        self._beats, self._beaten_ticks = signs.beats, signs.ticks
+        if signs.energised and not signs.ended:
+            self._open_now("the sentry was started while something is energised, which nobody had watched until then")
 
     # the daemon
 
@@ -125,14 +83,40 @@ class Sentry:
         while True:
             self._show()
             signs = self._signs()
-            there = signs is not None and born(signs.pid) == signs.born != 0
-            verdict = self._judge.verdict(signs, now_mono_s=time.monotonic(), there=there)
+            process = self._process_of(signs)
+            there = process is not None and process.lives
+            doing = process.doing() if process is not None and there else NOTHING
+            verdict = self._judge.verdict(signs, now_mono_s=time.monotonic(), there=there, doing=doing)
             if signs is not None and verdict in {Verdict.STOPPED, Verdict.BEHIND}:
-                self._condemn(signs, verdict, there=there)
+                self._condemn(signs, verdict, process if there else None)
             if signs is not None and signs.asked > self._asked:
                 self._asked = signs.asked
                 self._open_now("the daemon asked for it")
-            await asyncio.sleep(LOOK_EVERY_S)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LOOK_EVERY_S):
+                    await self._look_now.wait()
+            self._look_now.clear()
+
+    def _process_of(self, signs: DaemonSigns | None) -> WatchedProcess | None:
+        """The process of these signs, or None where there is none any more; a daemon that ends is looked at at once."""
+        held = self._process
+        if signs is None or (held is not None and (held.pid, held.began) == (signs.pid, signs.born)):
+            return held
+        self._let_go_of_process()
+        with contextlib.suppress(OSError):
+            self._process = held = WatchedProcess(signs.pid, began=signs.born)
+            asyncio.get_running_loop().add_reader(held.descriptor, self._ended, held.descriptor)
+        return self._process
+
+    def _ended(self, descriptor: int) -> None:
+        asyncio.get_running_loop().remove_reader(descriptor)  # it stays readable
+        self._look_now.set()
+
+    def _let_go_of_process(self) -> None:
+        if self._process is not None:
+            asyncio.get_running_loop().remove_reader(self._process.descriptor)
+            self._process.close()
+            self._process = None
 
     def _signs(self) -> DaemonSigns | None:
         try:
@@ -140,22 +124,22 @@ class Sentry:
         except NoSigns:
             return None
 
-    def _condemn(self, signs: DaemonSigns, verdict: Verdict, *, there: bool) -> None:
+    def _condemn(self, signs: DaemonSigns, verdict: Verdict, process: WatchedProcess | None) -> None:
         who = (signs.pid, signs.born)
         if who == self._judged:
             return
         self._judged = who
         silent_ms = (time.monotonic() - signs.tick_mono_s) * 1e3
-        if not there:
+        if process is None:
             because = f"the daemon (process {signs.pid}) is gone while something is energised"
         elif verdict is Verdict.STOPPED:
             because = f"the daemon's tick has stood still for {silent_ms:.0f} ms"
         else:
             because = "the daemon's tick falls behind"
         self._open_now(because)
-        if there:
+        if process is not None:
             with contextlib.suppress(OSError):
-                self._end(signs.pid)
+                process.end()
             self._on_event("daemon_ended", pid=signs.pid, because=because)
 
     def _open_now(self, because: str) -> None:
@@ -168,12 +152,13 @@ class Sentry:
 
     def _show(self) -> None:
         reading = self._reading
-        bits = 0 if reading is None else sum(getattr(reading, name) << bit for bit, name in enumerate(INPUTS))
+        inputs = {} if reading is None else {name: getattr(reading, name) for name in INPUTS}
         self._shared.show_sentry(
             taken_mono_s=0.0 if reading is None else reading.taken_mono_s,
-            inputs=bits,
+            inputs=inputs,
             connected=self._connected and reading is not None,
             sentence=self._sentence,
+            announces_start=announcing(self._chain) is not None,
         )
 
     # the chain
@@ -220,13 +205,17 @@ class Sentry:
 
     async def _read_and_beat(self, chain: SafetyChain) -> None:
         self._reading = await chain.read()
-        signs, now_mono_s = self._signs(), time.monotonic()
+        signs = self._signs()
+        there = self._process is not None and self._process.lives
+        await self._start_warning.follow(chain, signs, there=there)
+        now_mono_s = time.monotonic()
         if signs is None or signs.ended or now_mono_s - signs.tick_mono_s > self._rules.tick_silent_s:
             return
-        if signs.beats != self._beats and now_mono_s - self._beaten_mono_s >= self._rules.beat_every_s:
+        wanted = signs.beats != self._beats and signs.ticks != self._beaten_ticks
+        if wanted and now_mono_s - self._beaten_mono_s >= self._rules.beat_every_s:
             await chain.beat(high=not self._high)
             self._high = not self._high
-            self._beats, self._beaten_mono_s = signs.beats, now_mono_s
+            self._beats, self._beaten_ticks, self._beaten_mono_s = signs.beats, signs.ticks, now_mono_s
 
     async def _withdraw(self, chain: SafetyChain) -> None:
         """Ask the chain to open until it confirms; what is asked meanwhile is answered with it."""
@@ -235,7 +224,6 @@ class Sentry:
             await chain.withdraw_permit()
         self._urgent.clear()
         self._reading = await chain.read()
-        self._answered = asked
         self._shared.confirm(asked)
         self._show()
         self._sentence = f"The permit was withdrawn: {self._because}."

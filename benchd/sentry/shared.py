@@ -10,23 +10,23 @@ import os
 import stat
 import struct
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 SIZE = 4096
-MAGIC = 0x42443031  # of this layout: whoever finds another one reads nothing
+MAGIC = 0x42443032  # of this layout: whoever finds another one reads nothing
 _DAEMON_AT, _SENTRY_AT = 0, 2048
 _HEAD = struct.Struct("<IIQ")  # magic, reserved, sequence
 _DAEMON = struct.Struct("<QQQQQII")  # pid, born, ticks, tick time, beats, energised, ended
-_ASKED_AT = 1024  # a word of its own, so that asking needs no tick
-_ASKED = struct.Struct("<Q")
+_WORD = struct.Struct("<Q")
+_ASKED_AT, _WARNING_AT = 1024, 1032  # words of their own, so that asking needs no tick
 _SENTRY = struct.Struct("<QQQII256s")  # pid, alive time, reading's time, inputs, flags, sentence
 _LOOKS = 100  # at a half that is being written; a write takes microseconds
 
-_WITHDRAWN = struct.Struct("<Q")
-_WITHDRAWN_AT = 3072  # the number of the last request that the chain confirmed
+_WITHDRAWN_AT, _WARNED_AT = 3072, 3080  # the numbers of the last requests that the chain confirmed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +41,7 @@ class DaemonSigns:
     energised: bool
     ended: bool  # it left in order
     asked: int  # grows with each request to open the chain
+    warning: int  # grows with each request about the start warning; an odd one wants it on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,13 +51,28 @@ class SentrySigns:
     pid: int
     alive_mono_s: float
     taken_mono_s: float  # of the reading; 0 before the first one
-    inputs: int  # bits, see `INPUTS`
+    inputs: Mapping[str, bool | None]  # by the names of the reading; None: the chain has no such input
     connected: bool
-    withdrawn: int  # the request that was confirmed last
+    announces_start: bool  # the chain has an output for a start warning
+    withdrawn: int  # the request to open that was confirmed last
+    warned: int  # and the one about the start warning
     sentence: str  # what it did or cannot do
 
 
-INPUTS = ("guard_closed", "estop_released", "remote_selected", "torque_enabled", "permit")
+INPUTS = ("guard_closed", "estop_released", "remote_selected", "torque_enabled", "permit", "release_pressed")
+
+
+def _bits(inputs: Mapping[str, bool | None]) -> int:
+    """Two bits an input: whether the chain has it, and whether it is on."""
+    return sum(
+        (1 | int(inputs[name] is True) << 1) << 2 * place
+        for place, name in enumerate(INPUTS)
+        if inputs.get(name) is not None
+    )
+
+
+def _inputs(bits: int) -> dict[str, bool | None]:
+    return {name: bool(bits >> 2 * place & 2) if bits >> 2 * place & 1 else None for place, name in enumerate(INPUTS)}
 
 
 class NoSigns(Exception):
@@ -107,40 +123,55 @@ class SharedFile:
 
     def ask(self, number: int) -> None:
         """Ask the sentry to open the chain; a number greater than every one before."""
-        _ASKED.pack_into(self._mapped, _ASKED_AT, number)
+        _WORD.pack_into(self._mapped, _ASKED_AT, number)
+
+    def warn(self, number: int) -> None:
+        """Ask the sentry for the start warning; a number greater than every one before, odd for on."""
+        _WORD.pack_into(self._mapped, _WARNING_AT, number)
 
     def sentry(self) -> SentrySigns:
         """The sentry's signs. Raises `NoSigns`."""
         pid, alive_ns, taken_ns, inputs, flags, text = _SENTRY.unpack(self._read(_SENTRY_AT, _SENTRY.size))
-        (withdrawn,) = _WITHDRAWN.unpack_from(self._mapped, _WITHDRAWN_AT)
         return SentrySigns(
             pid=pid,
             alive_mono_s=alive_ns * 1e-9,
             taken_mono_s=taken_ns * 1e-9,
-            inputs=inputs,
+            inputs=_inputs(inputs),
             connected=bool(flags & 1),
-            withdrawn=withdrawn,
+            announces_start=bool(flags & 2),
+            withdrawn=self._word(_WITHDRAWN_AT),
+            warned=self._word(_WARNED_AT),
             sentence=text.rstrip(b"\0").decode("utf-8", "replace"),
         )
 
     # the sentry's half
 
-    def show_sentry(self, *, taken_mono_s: float, inputs: int, connected: bool, sentence: str) -> None:
+    def show_sentry(
+        self,
+        *,
+        taken_mono_s: float,
+        inputs: Mapping[str, bool | None],
+        connected: bool,
+        sentence: str,
+        announces_start: bool = False,
+    ) -> None:
         """The sentry's signs, stamped with now."""
         text = sentence.encode()[:256]
-        content = _SENTRY.pack(
-            os.getpid(), time.monotonic_ns(), round(taken_mono_s * 1e9), inputs, int(connected), text
-        )
+        flags = int(connected) | int(announces_start) << 1
+        content = _SENTRY.pack(os.getpid(), time.monotonic_ns(), round(taken_mono_s * 1e9), _bits(inputs), flags, text)
         self._write(_SENTRY_AT, content)
 
     def confirm(self, number: int) -> None:
         """The chain is open, as was asked with this number."""
-        _WITHDRAWN.pack_into(self._mapped, _WITHDRAWN_AT, number)
+        _WORD.pack_into(self._mapped, _WITHDRAWN_AT, number)
+
+    def confirm_warning(self, number: int) -> None:
+        """The start warning is as was asked with this number."""
+        _WORD.pack_into(self._mapped, _WARNED_AT, number)
 
     def daemon(self) -> DaemonSigns:
         """The daemon's signs. Raises `NoSigns`."""
         pid, born, ticks, tick_ns, beats, energised, ended = _DAEMON.unpack(self._read(_DAEMON_AT, _DAEMON.size))
-        (asked,) = _ASKED.unpack_from(self._mapped, _ASKED_AT)
         return DaemonSigns(
             pid=pid,
             born=born,
@@ -149,7 +180,8 @@ class SharedFile:
             beats=beats,
             energised=bool(energised),
             ended=bool(ended),
-            asked=asked,
+            asked=self._word(_ASKED_AT),
+            warning=self._word(_WARNING_AT),
         )
 
     @property
@@ -157,6 +189,10 @@ class SharedFile:
         if self._map is None:
             raise ValueError("The shared file is not open.")
         return self._map
+
+    def _word(self, at: int) -> int:
+        (number,) = _WORD.unpack_from(self._mapped, at)
+        return int(number)
 
     def _write(self, at: int, content: bytes) -> None:
         mapped = self._mapped

@@ -4,19 +4,31 @@ import os
 import shutil
 import signal
 import socket
+import subprocess
 import sys
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from benchd.app import demo
 from benchd.app import demo_broker as brokers
-from benchd.app.demo import SCENARIOS, _run_to_its_end, client_command, daemon_command, device_options, running_daemon
+from benchd.app.demo import (
+    SCENARIOS,
+    _run_to_its_end,
+    client_command,
+    daemon_command,
+    device_options,
+    running,
+    sentry_command,
+)
 from benchd.app.demo_broker import demo_broker
 from benchd.app.discovery import Unavailable
+from benchd.sentry.shared import born
 from benchd.settings.places import settings_file
 
 LISTENING = {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}}}
@@ -29,6 +41,17 @@ while not told:
     time.sleep(0.01)
 open(sys.argv[1], "w").write("stopped in order")
 """
+
+
+def daemon(command: list[str], runtime: Path):
+    return running("daemon", command, ready='"event": "ready"', runtime=str(runtime))
+
+
+@dataclass(frozen=True)
+class Lasting:
+    """A daemon's process that goes on, or has ended."""
+
+    ended: str = ""
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS.values(), ids=list(SCENARIOS))
@@ -44,21 +67,25 @@ def test_a_scenario_names_files_that_come_along_and_commands_that_anyone_could_t
     assert command[:5] == [sys.executable, "-m", "benchd.app.command_line", "serve", scenario.bench]
     assert command[-4:] == device_options(LISTENING, scenario.bench)
     assert command[-4:] == ["--device", "supply.host=127.0.0.1", "--device", "supply.port=40001"]
+    sentry = sentry_command(scenario, LISTENING)
+    assert sentry[3:5] == ["sentry", scenario.bench]
+    assert sentry[-4:] == command[-4:]
     assert client_command(scenario)[:5] == ["benchctl", "run", scenario.programme, scenario.motor, scenario.setup]
 
 
 @pytest.mark.wires
 def test_the_daemon_is_told_to_end_when_the_demo_ends(tmp_path: Path) -> None:
-    with running_daemon([sys.executable, "-c", WAITS, str(tmp_path / "told")]):
+    with daemon([sys.executable, "-c", WAITS, str(tmp_path / "told")], tmp_path):
         assert not (tmp_path / "told").exists()
     assert (tmp_path / "told").read_text() == "stopped in order"
 
 
 @pytest.mark.wires
-def test_a_daemon_that_does_not_come_up_is_told_with_its_last_word() -> None:
+def test_a_daemon_that_does_not_come_up_is_told_with_its_last_word(tmp_path: Path) -> None:
     broken = "import sys; print('the bench is locked', file=sys.stderr); sys.exit(1)"
-    with pytest.raises(Unavailable, match="the bench is locked"), running_daemon([sys.executable, "-c", broken]):
-        pass
+    with pytest.raises(Unavailable, match="daemon did not come up: the bench is locked"):  # noqa: SIM117
+        with daemon([sys.executable, "-c", broken], tmp_path):
+            pass
 
 
 @pytest.mark.wires
@@ -86,9 +113,44 @@ def test_a_signal_for_the_demo_reaches_the_client_and_the_handlers_are_put_back(
 
     teller = threading.Thread(target=tell, daemon=True)
     teller.start()
-    assert _run_to_its_end(["benchctl", "run"], broker="127.0.0.1:1") == 4
+    assert _run_to_its_end(["benchctl", "run"], Lasting(), broker="127.0.0.1:1") == 4
     teller.join()
     assert signal.getsignal(signal.SIGTERM) is before
+
+
+@pytest.mark.wires
+def test_a_daemon_that_dies_is_not_waited_for(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys) -> None:
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "python"))
+    monkeypatch.setattr(demo, "LAST_WORDS_S", 0.2)
+    (tmp_path / "python").write_text("#!/bin/sh\nexec sleep 60\n")
+    (tmp_path / "python").chmod(0o755)
+    dead = Lasting(ended="The demo's daemon ended (status -9): its last word")
+    assert _run_to_its_end(["benchctl", "run"], dead, broker="127.0.0.1:1") == 1
+    assert capsys.readouterr().err == f"{dead.ended}\n"
+
+
+STARTS = """
+import subprocess, sys, time
+from benchd.app.tied import tied
+sleeps = "import time; print('up', flush=True); time.sleep(60)"
+child = subprocess.Popen(tied([sys.executable, "-c", sleeps]), stdout=subprocess.PIPE)
+child.stdout.readline()
+print(child.pid, flush=True)
+time.sleep(60)
+"""
+
+
+@pytest.mark.wires
+def test_what_the_demo_started_does_not_outlive_one_that_is_killed() -> None:
+    with subprocess.Popen([sys.executable, "-c", STARTS], stdout=subprocess.PIPE) as parent:
+        assert parent.stdout is not None
+        child = int(parent.stdout.readline())
+        assert Path(f"/proc/{child}").exists()
+        parent.kill()
+        until_s = time.monotonic() + 10.0
+        while born(child):
+            assert time.monotonic() < until_s, "an orphan is left"
+            time.sleep(0.01)
 
 
 def echoed(host: str, port: int) -> bytes:

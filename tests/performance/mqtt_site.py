@@ -16,6 +16,8 @@ from paho.mqtt.properties import Properties
 
 from benchd.settings.places import configs_directory
 
+from ..scenarios.on_the_wire import without_sentry
+
 BENCH = "greenhouse"
 LONG = "long"
 PROGRAMME = """
@@ -39,7 +41,7 @@ def site(folder: Path) -> Path:
     shutil.copytree(configs_directory(), folder)
     (folder / "programmes/long.toml").write_text(PROGRAMME)
     bench = folder / "benches/greenhouse.toml"
-    text = bench.read_text()
+    text = without_sentry(bench.read_text())
     for old, new in RATES:
         assert old in text
         text = text.replace(old, new)

@@ -1,5 +1,6 @@
 """The daemon's own numbers beside a C loop of the same run; shared machines are noisy, so medians and ratios."""
 
+import contextlib
 import json
 import os
 import statistics
@@ -12,6 +13,7 @@ import pytest
 
 from benchd.app.demo import device_options, simulated_bench
 
+from ..scenarios.on_the_wire import Sentry
 from . import c_loop
 
 pytestmark = pytest.mark.performance
@@ -87,7 +89,11 @@ def test_the_tick_is_as_punctual_as_a_c_loop_with_seven_devices_polled_and_a_run
 
 def test_the_daemon_is_in_stopped_in_time(tmp_path: Path) -> None:
     taken_s = []
-    with simulated_bench("vent_flap_24v") as listening:
+    with contextlib.ExitStack() as stack:
+        listening = stack.enter_context(simulated_bench("vent_flap_24v"))
+        runtime = {"RUNTIME_DIRECTORY": str(tmp_path)}
+        sentry = Sentry("greenhouse", device_options(listening, "greenhouse"), runtime=tmp_path)
+        stack.callback(sentry.close)
         for number in range(7):
             began_s = time.monotonic()
             daemon = subprocess.Popen(
@@ -96,6 +102,7 @@ def test_the_daemon_is_in_stopped_in_time(tmp_path: Path) -> None:
                     *("--data", str(tmp_path)),
                     *device_options(listening, "greenhouse"),
                 ],
+                env={**os.environ, **runtime},
                 stderr=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 text=True,

@@ -23,6 +23,7 @@ import pyarrow.parquet as pq
 
 from benchd.app.demo import device_options, simulated_bench
 from benchd.settings.places import configs_directory
+from tests.scenarios.on_the_wire import Sentry
 from tests.sensor_dates import never_overdue
 
 TRIPPED = 3  # exit status
@@ -179,12 +180,10 @@ def _serve(
         str(configs / f"setups/{files.setup}.toml"),
     ]
     with simulated_bench(files.specimen, seed=seed) as listening, TruthTeller(listening["control"]) as teller:
-        done = benchd(
-            "serve",
-            *named,
-            "--no-report",
-            *("--data", str(place / "data")),
-            *device_options(listening, bench),
-            runtime=place,
-        )
+        devices = device_options(listening, bench)
+        sentry = Sentry(str(bench), devices, runtime=place)
+        try:
+            done = benchd("serve", *named, "--no-report", "--data", str(place / "data"), *devices, runtime=place)
+        finally:
+            sentry.close()
     return done, teller.truths

@@ -32,14 +32,19 @@ def test_before_anything_was_written_there_are_no_signs(shared: SharedFile) -> N
 def test_each_side_reads_what_the_other_wrote(shared: SharedFile) -> None:
     shown(shared)
     shared.ask(3)
+    shared.warn(5)
     daemon = shared.daemon()
     assert (daemon.pid, daemon.born, daemon.ticks, daemon.tick_mono_s) == (42, 43, 7, 5.0)
-    assert (daemon.beats, daemon.energised, daemon.ended, daemon.asked) == (9, True, False, 3)
-    shared.show_sentry(taken_mono_s=2.5, inputs=0b10101, connected=True, sentence="Ölstand " + "x" * 400)
+    assert (daemon.beats, daemon.energised, daemon.ended) == (9, True, False)
+    assert (daemon.asked, daemon.warning) == (3, 5)
+    inputs = {"guard_closed": True, "estop_released": False, "remote_selected": True, "torque_enabled": False}
+    inputs |= {"permit": True, "release_pressed": None}
+    shared.show_sentry(taken_mono_s=2.5, inputs=inputs, connected=True, sentence="Ölstand " + "x" * 400)
     shared.confirm(3)
+    shared.confirm_warning(5)
     sentry = shared.sentry()
-    assert (sentry.pid, sentry.taken_mono_s, sentry.inputs) == (os.getpid(), 2.5, 0b10101)
-    assert (sentry.connected, sentry.withdrawn) == (True, 3)
+    assert (sentry.pid, sentry.taken_mono_s, sentry.inputs) == (os.getpid(), 2.5, inputs)
+    assert (sentry.connected, sentry.announces_start, sentry.withdrawn, sentry.warned) == (True, False, 3, 5)
     assert sentry.sentence.startswith("Ölstand xxx")
 
 
@@ -88,7 +93,7 @@ def test_what_is_read_beside_a_writer_is_always_whole(tmp_path: Path) -> None:
             seen.add(found.ticks)
         writer.join()
     assert writer.exitcode == 0
-    assert len(seen) > 100
+    assert len(seen) > 10  # it looked while the other wrote
 
 
 def test_a_file_that_is_a_link_is_not_followed(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from benchd.app.demo import device_options
 from benchd.records import read_ending, read_events, verify
-from tests.scenarios.on_the_wire import a_run, at_rest, the_folder
+from tests.scenarios.on_the_wire import Sentry, a_run, at_rest, the_folder
 
 pytestmark = pytest.mark.wires
 
@@ -62,7 +62,9 @@ def test_a_sigterm_before_the_start_lets_nothing_start(daemon, listening, contro
 
 
 def test_without_a_job_the_daemon_waits_in_stopped_and_ends_well(daemon, listening, control, tmp_path) -> None:
-    one = daemon(["greenhouse", "--data", str(tmp_path / "data"), *device_options(listening, "greenhouse")])
+    options = device_options(listening, "greenhouse")
+    sentry = Sentry("greenhouse", options, runtime=tmp_path / "runtime")
+    one = daemon(["greenhouse", "--data", str(tmp_path / "data"), *options])
     ready = one.until("ready")
     assert (ready["state"], ready["absent"]) == ("Stopped", {})
     assert one.process.poll() is None
@@ -72,6 +74,8 @@ def test_without_a_job_the_daemon_waits_in_stopped_and_ends_well(daemon, listeni
     assert one.seen("ended", status=0)
     assert not (tmp_path / "data").exists()
     assert at_rest(control.truth())
+    sentry.close()
+    assert not sentry.seen("permit_withdrawn")
 
 
 def test_a_bench_has_one_daemon(daemon, listening, tmp_path) -> None:

@@ -1,10 +1,7 @@
 """A second process holds the chain's heartbeat: whichever of the two freezes or dies, the shaft comes to rest."""
 
 import contextlib
-import os
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from benchd.app.demo import device_options
-from tests.scenarios.on_the_wire import TURNING, WITHIN_S, Control, Daemon, a_bench, a_run, at_rest
+from tests.scenarios.on_the_wire import TURNING, WITHIN_S, Control, Daemon, Sentry, a_bench, a_run, at_rest, quick_bench
 
 pytestmark = pytest.mark.wires
 
@@ -25,27 +22,17 @@ class Pair:
     """A daemon that turns a shaft, its sentry, and the simulated bench's own word."""
 
     daemon: Daemon
-    sentry: "subprocess.Popen[str]"
+    sentry: Sentry
     bench: Control
     arguments: list[str]
+    options: list[str]
     runtime: Path
 
     def sentry_said(self) -> str:
-        self.sentry.terminate()
-        return self.sentry.communicate(timeout=WITHIN_S)[1]
-
-
-def watching(bench: str, options: list[str], runtime: Path) -> "subprocess.Popen[str]":
-    one = subprocess.Popen(
-        [sys.executable, "-m", "benchd.app.command_line", "sentry", bench, *options],
-        env={**os.environ, "RUNTIME_DIRECTORY": str(runtime)},
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert one.stderr is not None
-    while '"up": true' not in (line := one.stderr.readline()):
-        assert line, "the sentry ended"
-    return one
+        """Why the sentry has withdrawn the permit; the sentry is ended."""
+        self.sentry.tell(signal.SIGTERM)
+        self.sentry.close()
+        return "; ".join(event["because"] for event in self.sentry.seen("permit_withdrawn"))
 
 
 @pytest.fixture
@@ -55,13 +42,14 @@ def pair(tmp_path: Path) -> Iterator[Pair]:
         arguments = a_run(tmp_path, listening, TURNING)
         bench = Path(arguments[0])
         bench.write_text(bench.read_text() + f"\n[sentry]\ntick_silent_s = {TICK_SILENT_S}\n")
-        sentry = watching(str(bench), device_options(listening, bench), tmp_path)
-        stack.callback(lambda: (sentry.kill(), sentry.communicate()))
+        options = device_options(listening, bench)
+        sentry = Sentry(str(bench), options, runtime=tmp_path, tick_silent_s=None)
+        stack.callback(sentry.close)
         daemon = Daemon(arguments, runtime=tmp_path, chain_within_s=3.0)
         stack.callback(daemon.close)
         daemon.until("state", after="Execute")
         control.until(lambda truth: truth["motor_speed_rpm"] > 500.0)
-        yield Pair(daemon, sentry, control, arguments, tmp_path)
+        yield Pair(daemon, sentry, control, arguments, options, tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -98,7 +86,7 @@ def test_nothing_starts_again_by_itself_after_the_sentry_has_struck(pair: Pair) 
 def test_a_sentry_that_freezes_or_dies_opens_the_chain_and_the_daemon_says_so(
     pair: Pair, number: signal.Signals
 ) -> None:
-    pair.sentry.send_signal(number)
+    pair.sentry.tell(number)
     opened = pair.bench.until(lambda truth: not truth["permit"], within_s=5.0)
     assert "heartbeat" in opened["opened_by"] or "withdrawn" in opened["opened_by"]
     pair.bench.until(at_rest)
@@ -112,7 +100,7 @@ def test_a_stop_asked_for_is_no_reason_to_open_the_chain(pair: Pair) -> None:
     rested = pair.bench.until(at_rest)
     assert rested["permit"]
     assert pair.daemon.end()[0] == 1
-    assert "permit_withdrawn" not in pair.sentry_said()
+    assert pair.sentry_said() == ""
 
 
 def test_the_emergency_stop_is_seen_through_the_sentry(pair: Pair) -> None:
@@ -122,7 +110,7 @@ def test_the_emergency_stop_is_seen_through_the_sentry(pair: Pair) -> None:
     assert any("emergency stop" in sentence for sentence in pair.daemon.sentences), pair.daemon.sentences
 
 
-def test_a_bench_with_a_sentry_does_not_start_without_one(tmp_path: Path) -> None:
+def test_a_bench_with_a_sentry_does_not_start_without_one_and_says_what_to_start(tmp_path: Path) -> None:
     with a_bench() as (listening, control):
         arguments = a_run(tmp_path, listening, TURNING)
         bench = Path(arguments[0])
@@ -130,7 +118,41 @@ def test_a_bench_with_a_sentry_does_not_start_without_one(tmp_path: Path) -> Non
         daemon = Daemon(arguments, runtime=tmp_path, chain_within_s=1.0)
         try:
             assert daemon.end()[0] == 1
-            assert any("sentry" in sentence for sentence in daemon.sentences), daemon.sentences
+            assert f"start it with 'benchd sentry {bench}'" in daemon.sentences[-1]
             assert not control.truth()["supply_output_on"]
         finally:
             daemon.close()
+
+
+def test_a_daemon_that_waits_for_commands_says_once_what_to_start_and_takes_a_sentry_that_comes_later(
+    tmp_path: Path,
+) -> None:
+    with a_bench() as (listening, _), contextlib.ExitStack() as stack:
+        bench = quick_bench(tmp_path)
+        bench.write_text(bench.read_text() + "\n[sentry]\n")
+        options = device_options(listening, bench)
+        daemon = Daemon([str(bench), "--data", str(tmp_path / "data"), *options], runtime=tmp_path)
+        stack.callback(daemon.close)
+        told = daemon.until("no_sentry")
+        assert f"start 'benchd sentry {bench}'" in told["sentence"]
+        sentry = Sentry(str(bench), options, runtime=tmp_path)
+        stack.callback(sentry.close)
+        daemon.until("link", link="safety_chain", state="up")
+        daemon.tell(signal.SIGTERM)
+        assert daemon.end()[0] == 0
+        assert len(daemon.seen("no_sentry")) == 1
+
+
+def test_a_sentry_that_comes_again_gives_nothing_back(pair: Pair) -> None:
+    pair.sentry.tell(signal.SIGKILL)
+    pair.sentry.close()
+    again = Sentry(pair.arguments[0], pair.options, runtime=pair.runtime)
+    try:
+        pair.bench.until(lambda truth: not truth["permit"], within_s=5.0)
+        pair.bench.until(at_rest)
+        assert pair.daemon.end()[0] == 3
+        time.sleep(1.0)
+        assert not pair.bench.truth()["permit"]
+        assert not pair.bench.truth()["supply_output_on"]
+    finally:
+        again.close()
