@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import os
 import sys
+import termios
 from collections.abc import Callable
 
 from benchd.app import heard
@@ -41,6 +42,7 @@ class Prompt:
         self._voice.line(heard.plain(f"\n  {question.title} asks: {question.text}"))
         left = heard.span(question.left_s)
         if self._terminal():
+            self._forget_typed()
             self._voice.line(
                 heard.plain(f"  Type {answers} and Enter within {left}; no answer is never taken for a yes.")
             )
@@ -63,6 +65,13 @@ class Prompt:
                 self._input = sys.stdin.fileno()
                 asyncio.get_running_loop().add_reader(self._input, self._read)
         return self._input is not None
+
+    def _forget_typed(self) -> None:
+        """What was typed before a question was seen answers something else, or nothing."""
+        self._typed = b""
+        if self._input is not None:
+            with contextlib.suppress(termios.error):
+                termios.tcflush(self._input, termios.TCIFLUSH)
 
     def _read(self) -> None:
         """What was typed: whole lines, as a terminal gives them."""

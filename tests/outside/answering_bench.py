@@ -20,6 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.outside.admission import Admission, Admitted, Answered, Arrived, Return
 from benchd.outside.commands import (
+    AnswerCommand,
     Code,
     CommandName,
     ControlCommand,
@@ -41,6 +42,7 @@ from benchd.outside.messages import (
     GroupMeta,
     LimitMeta,
     Meta,
+    OpenQuestion,
     Progress,
     ResultBrief,
     RunAnnouncement,
@@ -80,6 +82,7 @@ class AnsweringBench:
     answers: bool = True  # False: hears every command and says nothing
     state: State = State.STOPPED
     cause: str | None = None
+    question: OpenQuestion | None = None
     session: str = field(default_factory=lambda: uuid.uuid4().hex)
     heard: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
 
@@ -191,6 +194,7 @@ class AnsweringBench:
             run=self.brief,
             progress=self.progress,
             control=control,
+            question=self.question,
         )
 
     async def say(self) -> None:
@@ -283,6 +287,12 @@ class AnsweringBench:
                 setups=(FileBrief(name="pump"),),
             )
             return await answer("done", result=files)
+        if isinstance(command, AnswerCommand):
+            if self.question is None or self.question.id != command.arguments.question:
+                return await answer("rejected", f"{command.arguments.question} is not open.", Code.NO_QUESTION)
+            self.question = None
+            await answer("done")
+            return await self.say()
         if admitted.name in {CommandName.LOAD, CommandName.CHECK}:
             return await self._files(command, answer)
         return await self._move(Command(admitted.name.value), answer)
