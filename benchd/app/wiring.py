@@ -9,17 +9,19 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchd.app.answering import confirmations_of
+from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import jog_of, no_jog
 from benchd.app.shaft import shaft_of
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
 from benchd.rules.demand import Capacity, Demand, Demanded, misfits
-from benchd.rules.limits import Bound, Limit, Reaction, strictest
+from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.rules.moves import Ask, Role, Target
 from benchd.rules.ramps import Slopes
 from benchd.settings.attendance import unattended
 from benchd.settings.bench import Bench, Motor, Programme, Setup
+from benchd.settings.derived_channels import rules_for
 from benchd.settings.due import refuse_overdue
 from benchd.settings.fit import check_fit
 from benchd.settings.fit_warnings import fit_warnings
@@ -28,12 +30,6 @@ from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.zeros import stated_zeros
 
 SUPPLY_KEEPS_BELOW = 0.95  # of the current limit: the supply bounds the current before the monitor takes it away
-REACTIONS = {
-    "warn": Reaction.WARN,
-    "hold": Reaction.HOLD,
-    "ramp_down": Reaction.RAMP_DOWN,
-    "cut": Reaction.CUT,
-}
 
 
 class Unfit(Exception):
@@ -197,6 +193,8 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
     capacities = tuple(_capacities(bench, job, sources))
     found = list(_objections(job.programme, tests))
+    for number, test in enumerate(tests):
+        found += unlimited(test.procedure, limits, bench.channels(), who=_who(job.programme, number, test))
     found += [
         sentence
         for number, test in enumerate(tests)
@@ -238,24 +236,10 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             ),
             jog=jog_of(bench, around, voltage_limit_v=voltage_v),
             no_jog=no_jog(bench),
+            derivations=rules_for(bench, job.motor),
         ),
         tests=tests,
         warnings=(*job.motor.warnings, *fit_warnings(bench, job.motor, job.setup, job.programme)),
-    )
-
-
-def effective_limits(sources: Iterable[LimitSource]) -> tuple[Limit, ...]:
-    """The strictest of all sources."""
-    return strictest(
-        Limit(
-            channel=source.channel,
-            bound=Bound(source.kind),
-            value=source.value,
-            delay_s=source.delay_s,
-            reaction=Reaction.WARN if source.warn else REACTIONS[source.reaction],
-            origin=source.origin,
-        )
-        for source in sources
     )
 
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 from benchd.live.plan import BenchPlan
 from benchd.rules.channels import Channel
+from benchd.rules.derivations import COUPLING, Derivation, Difference, I2t, RunTime, Stuck, ThermalModel
 from benchd.rules.limits import Bound, Crossing, Limit, Reaction
 
-COUPLING = "coupling"  # what a cause doubts that sees one end of the shaft turn without the other
+__all__ = ["COUPLING", "Cause", "cause_of", "stops_by_braking"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,22 +44,55 @@ class Cause:
         }
 
 
-def cause_of(crossing: Crossing, channel: Channel, *, trouble: str = "") -> Cause:
+def cause_of(crossing: Crossing, channel: Channel, *, trouble: str = "", blind: tuple[str, ...] = ()) -> Cause:
     """The cause that a crossed limit stands for; a channel that went silent makes its device doubtful.
 
-    `trouble` is what is known to go wrong with the channel's device: it is named instead of the wire.
+    `trouble` is what is known to go wrong with the channel's device: it is named instead of the wire. A derived channel
+    names what disagrees and what to look at, and doubts what its table says; where it went silent, `blind` are the
+    devices that it lacks.
     """
     limit = crossing.limit
     what = limit.words(channel.unit)
     if limit.bound is Bound.STALE:
-        look = trouble or f"look at {channel.device} and its wire"
-        sentence = f"{what} from {channel.device}: {look}" if trouble else f"{what}: {look}"
+        silent = blind or (channel.device,)
+        devices = " and ".join(silent)
+        look = trouble or f"look at {devices} and {'its wire' if len(silent) == 1 else 'their wires'}"
+        sentence = f"{what} from {devices}: {look}" if trouble else f"{what}: {look}"
         sentence = f"{sentence.rstrip('.')} (limit from {limit.origin})."
-        doubted = frozenset({channel.device})
-        return Cause(sentence=sentence, reaction=limit.reaction, doubted=doubted, key=what, limit=limit)
+        return Cause(sentence=sentence, reaction=limit.reaction, doubted=frozenset(silent), key=what, limit=limit)
+    if channel.derivation is not None:
+        return _of_derived(crossing, channel, channel.derivation)
     read = "the input is overloaded" if math.isinf(crossing.value) else f"{crossing.value:.6g} {channel.unit} was read"
     sentence = f"{what}: {read} (limit from {limit.origin})."
     return Cause(sentence=sentence, reaction=limit.reaction, key=what, limit=limit)
+
+
+def _of_derived(crossing: Crossing, channel: Channel, derivation: Derivation) -> Cause:
+    """What disagrees, grew or stands still, and where to look first."""
+    limit, rule = crossing.limit, derivation.rule
+    what = limit.words(channel.unit)
+    value = f"{abs(crossing.value):.6g}" if channel.unit == "1" else f"{abs(crossing.value):.6g} {channel.unit}"
+    if math.isinf(crossing.value):
+        found = "an input is overloaded"
+    elif isinstance(rule, Difference):
+        found = f"{rule.of} and {rule.against} disagree by {value}"
+    elif isinstance(rule, ThermalModel):
+        found = f"{rule.winding} and what {rule.current} would heat it to disagree by {value}"
+    elif isinstance(rule, Stuck):
+        found = f"{rule.of} has not changed for {value} although {rule.moving} moves"
+    elif isinstance(rule, I2t):
+        found = f"{rule.of} has made {value} times the heat of its rated value"
+    elif isinstance(rule, RunTime):
+        found = f"the run has taken {value}"
+    else:
+        found = f"{crossing.value:.6g} {channel.unit} follows from {' and '.join(rule.inputs)}"
+    return Cause(
+        sentence=f"{what}: {found}; look at {derivation.look.rstrip('.')} (limit from {limit.origin}).",
+        reaction=limit.reaction,
+        doubted=frozenset(derivation.doubts),
+        key=what,
+        limit=limit,
+    )
 
 
 def stops_by_braking(cause: Cause, plan: BenchPlan) -> bool:

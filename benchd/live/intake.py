@@ -1,4 +1,7 @@
-"""Readings become samples: scaled, calibrated, zeroed, and watched on arrival. It must never wait for anything."""
+"""Readings become samples: scaled, calibrated, zeroed, and watched on arrival, with the channels derived from them.
+
+It must never wait for anything.
+"""
 
 import math
 from collections.abc import Callable, Iterable, Mapping
@@ -6,8 +9,13 @@ from collections.abc import Callable, Iterable, Mapping
 from benchd.contract import MeasuringReading, Reading
 from benchd.live.plan import PortRef
 from benchd.rules.channels import Channel, Quality
+from benchd.rules.derivations import Rule
+from benchd.rules.derived import BELIEVED, Derived
+from benchd.rules.derived_working import at_work, in_order
 from benchd.rules.frames import NOTHING_YET, Frame, Sample
 from benchd.rules.limits import Crossing, LimitMonitor
+
+TICK = ("", "")  # stands for a port where a channel follows from none
 
 
 class _Scaling:
@@ -34,7 +42,7 @@ class _Scaling:
 
 
 class Intake:
-    """Holds every channel's latest sample; tells the limit monitor of each on arrival.
+    """Holds every channel's latest sample; tells the limit monitor of each on arrival, derived ones included.
 
     `on_crossings` is called at once, in the same step of the event loop, with the crossings that a reading completes.
     """
@@ -43,6 +51,8 @@ class Intake:
         self.channels = tuple(channels)
         self._by_port: dict[tuple[str, str], list[_Scaling]] = {}
         for channel in self.channels:
+            if channel.derivation is not None:
+                continue
             self._by_port.setdefault((channel.device, channel.port), []).append(_Scaling(channel))
         self._age_limit_s = {channel.name: channel.age_limit_s for channel in self.channels}
         self._on_crossings = on_crossings
@@ -50,6 +60,50 @@ class Intake:
         self.monitor: LimitMonitor | None = None
         self.samples: dict[str, Sample] = {channel.name: NOTHING_YET for channel in self.channels}
         self.readings: dict[PortRef, Reading] = {}
+        self._rules: dict[str, Rule] = {}
+        self._working: dict[str, Derived] = {}
+        self._following: dict[tuple[str, str], list[str]] = {}  # by port; at the tick those that follow from no port
+        for channel in in_order(self.channels):
+            if channel.derivation is not None:
+                self._put_to_work(channel.name, channel.derivation.rule)
+                for source in self._sources(channel):
+                    self._following.setdefault(source, []).append(channel.name)
+
+    def expect(self, rules: Mapping[str, Rule]) -> None:
+        """Take the derived channels' rules as they are for the run that comes; a rule that stays keeps its memory."""
+        for name, rule in rules.items():
+            if self._rules.get(name) != rule:
+                self._put_to_work(name, rule)
+
+    def begin(self, monitor: LimitMonitor, *, time_mono_s: float) -> None:
+        """A run begins now: what counts from its start does, and this monitor is told of everything."""
+        for derived in self._working.values():
+            derived.begin(time_mono_s)
+        self.monitor = monitor
+
+    def blind(self, channel: Channel, *, time_mono_s: float) -> tuple[str, ...]:
+        """The devices whose values a channel lacks just now; of a derived one with nothing lacking all of them."""
+        if channel.derivation is None:
+            return (channel.device,)
+        lacking: dict[str, None] = {}
+        for one in self.channels:
+            if one.name in channel.derivation.rule.inputs:
+                sample = self.samples[one.name]
+                late = time_mono_s - sample.taken_mono_s > one.age_limit_s
+                if late or sample.quality not in BELIEVED:
+                    lacking |= dict.fromkeys(self.blind(one, time_mono_s=time_mono_s))
+        return tuple(lacking) or channel.derivation.devices
+
+    def _put_to_work(self, name: str, rule: Rule) -> None:
+        self._rules[name] = rule
+        self._working[name] = at_work(rule, self.channels)
+
+    def _sources(self, channel: Channel) -> set[tuple[str, str]]:
+        """The ports that a channel follows from in the end, `TICK` where from none."""
+        if channel.derivation is None:
+            return {(channel.device, channel.port)}
+        inputs = [one for one in self.channels if one.name in channel.derivation.rule.inputs]
+        return {source for one in inputs for source in self._sources(one)} or {TICK}
 
     def set_zeros(self, zeros: Mapping[str, float]) -> None:
         """Take these off the zeroed channels from now on; an empty mapping takes nothing off."""
@@ -71,18 +125,31 @@ class Intake:
             self.samples[scaling.name] = sample
             if monitor is not None:
                 crossings += monitor.observe(scaling.name, sample)
+        crossings += self._derive((ref.device, ref.port), taken_mono_s)
         if crossings:
             self._on_crossings(crossings)
 
+    def _derive(self, source: tuple[str, str], time_mono_s: float) -> list[Crossing]:
+        """Everything that follows from a source anew, and the crossings that this completes."""
+        crossings: list[Crossing] = []
+        for name in self._following.get(source, ()):
+            sample = self.samples[name] = self._working[name].update(self.samples, time_mono_s)
+            if self.monitor is not None:
+                crossings += self.monitor.observe(name, sample)
+        return crossings
+
     def frame(self, time_mono_s: float) -> Frame:
         """All channels now; what is older than its channel's age limit is marked stale. Tells the monitor of ages."""
+        crossings = self._derive(TICK, time_mono_s)
         samples = {}
         for name, sample in self.samples.items():
             if sample.quality is Quality.GOOD and time_mono_s - sample.taken_mono_s > self._age_limit_s[name]:
                 samples[name] = Sample(sample.value, Quality.STALE, sample.taken_mono_s)
             else:
                 samples[name] = sample
-        if self.monitor is not None and (crossings := self.monitor.observe_age(time_mono_s)):
+        if self.monitor is not None:
+            crossings += self.monitor.observe_age(time_mono_s)
+        if crossings:
             self._on_crossings(crossings)
         return Frame(time_mono_s, samples)
 

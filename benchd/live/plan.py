@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from benchd.contract import Capability
 from benchd.rules.channels import Channel
 from benchd.rules.coasting import ShaftTrain
+from benchd.rules.derivations import Rule
 from benchd.rules.jog import Jog
 from benchd.rules.limits import Limit
 from benchd.rules.moves import Role
@@ -156,4 +157,5 @@ class RunPlan:
     stated_zeros: tuple[StatedZero, ...] = ()
     jog: Jog | None = None  # how the shaft is tried before the first test that turns it; None: it is not
     no_jog: str = ""  # why it is not, where somebody decided so
+    derivations: Mapping[str, Rule] = field(default_factory=dict)  # of derived channels, with the motor's values
     shaft: ShaftTrain | None = None  # for predicting how long it coasts

@@ -65,6 +65,7 @@ class Starter:
         """
         rack, plan = self._rack, self._plan
         rack.setpoints.expect(run)
+        rack.intake.expect(run.derivations)
         await self._chain_agrees(remote=plan.starting.remote_required)
         await released_at_the_bench(rack)
         await warned(rack)
@@ -78,7 +79,7 @@ class Starter:
         await self._at_rest()
         if not energise:
             await self._proved_off()
-        rack.intake.monitor = LimitMonitor(run.limits, start_mono_s=loop.time())
+        rack.intake.begin(LimitMonitor(run.limits, start_mono_s=loop.time()), time_mono_s=loop.time())
         rack.energised = True
         rack.in_service.add(plan.sink)
         if energise:
@@ -294,5 +295,6 @@ def shown(limit: Limit) -> dict[str, object]:
         "value": limit.value,
         "delay_s": limit.delay_s,
         "reaction": limit.reaction.name.lower(),
+        "hysteresis": limit.hysteresis,
         "origin": limit.origin,
     }

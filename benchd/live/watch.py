@@ -27,6 +27,7 @@ from benchd.live.supervision import (
     untaken,
 )
 from benchd.live.ticker import Tick
+from benchd.rules.channels import Channel
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import CannotGoOn, Role
 from benchd.rules.states import ENERGISED, State
@@ -147,7 +148,15 @@ class Watch:
         """Limits that were crossed."""
         for crossing in crossings:
             channel = self._channels[crossing.limit.channel]
-            self._trip(cause_of(crossing, channel, trouble=self._trouble(channel.device)))
+            blind = self._blind(channel, crossing)
+            trouble = next((said for device in blind if (said := self._trouble(device))), "")
+            self._trip(cause_of(crossing, channel, trouble=trouble, blind=blind))
+
+    def _blind(self, channel: Channel, crossing: Crossing) -> tuple[str, ...]:
+        """The devices that a channel's silence would be due to."""
+        if self._rack is None:
+            return (channel.device,)
+        return self._rack.intake.blind(channel, time_mono_s=crossing.time_mono_s)
 
     def refused(self, ref: PortRef, sentence: str) -> None:
         """A device took no set-point; one that will not follow a ramp down either is cut."""

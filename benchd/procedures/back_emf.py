@@ -76,6 +76,7 @@ def play(settings: BackEmfSettings, around: Surroundings) -> Play:
 
 BACK_EMF = Procedure(
     kind="back_emf",
+    limited=(("shaft_speed",),),
     title="Back-EMF test",
     settings=BackEmfSettings,
     demand=demand,

@@ -73,6 +73,7 @@ def play(settings: LoadSettings, around: Surroundings) -> Play:
 
 LOAD = Procedure(
     kind="load",
+    limited=(("shaft_torque",), ("shaft_speed",), ("dc_current", "motor_current")),
     title="Load test",
     settings=LoadSettings,
     demand=demand,

@@ -97,6 +97,7 @@ def play(settings: NoLoadSettings, around: Surroundings) -> Play:
 
 NO_LOAD = Procedure(
     kind="no_load",
+    limited=(("shaft_speed",), ("dc_current", "motor_current")),
     title="No-load test",
     settings=NoLoadSettings,
     demand=demand,

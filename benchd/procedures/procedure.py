@@ -1,6 +1,6 @@
 """What a motor test is to the bench: a kind, its settings, its demand and its play. It must never touch a device."""
 
-from collections.abc import Callable, Generator, Mapping
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -11,6 +11,7 @@ from benchd.rules.frames import Frame
 from benchd.rules.moves import Ask, Move, Role, Target
 from benchd.rules.ramps import Slopes
 
+WINDING_HEAT = "winding heat"  # stands for any thermal image of a winding's current
 Play = Generator[Move | Ask, Frame, None]
 """Yields what each role shall do now and is sent the frame of the next tick; it ends when the test is done.
 
@@ -72,5 +73,6 @@ class Procedure:
     held: Callable[[Mapping[Role, Target]], Mapping[Role, Target]]
     held_energy: str
     energised: bool = True
+    limited: Sequence[Sequence[str]] = ()  # channels that must have an upper limit that takes energy away; of each one
     objection: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""
     asks: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""

@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from benchd.procedures.feeding import Feeding
 from benchd.procedures.hand import START_SECONDS_A_RAMP, Hand, unloaded
-from benchd.procedures.procedure import Play, Procedure, Surroundings
+from benchd.procedures.procedure import WINDING_HEAT, Play, Procedure, Surroundings
 from benchd.rules.demand import Demand
 from benchd.rules.moves import Point
 
@@ -70,6 +70,12 @@ def play(settings: RatedPointSettings, around: Surroundings) -> Play:
 
 RATED_POINT = Procedure(
     kind="rated_point",
+    limited=(
+        ("shaft_torque",),
+        ("shaft_speed",),
+        ("dc_current", "motor_current"),
+        ("winding_temperature", WINDING_HEAT),
+    ),
     title="Rated point",
     settings=RatedPointSettings,
     demand=demand,

@@ -68,6 +68,7 @@ def play(settings: TorqueZeroSettings, around: Surroundings) -> Play:
 
 TORQUE_ZERO = Procedure(
     kind="torque_zero",
+    limited=(("shaft_torque",), ("shaft_speed",)),
     title="Torque zero",
     settings=TorqueZeroSettings,
     demand=demand,

@@ -29,8 +29,8 @@ class _Remembering:
         sample = samples[self._input.name]
         quality = self._input.quality(sample, now_mono_s)
         taken_s = sample.taken_mono_s
-        if quality in BELIEVED and taken_s > self._taken_s and math.isfinite(sample.value):
-            level = self._acts(sample.value)
+        level = self._acts(sample.value) if quality in BELIEVED else math.nan
+        if taken_s > self._taken_s and math.isfinite(level):
             passed_s = taken_s - self._taken_s
             if passed_s <= self._input.age_limit_s:
                 self._pass(self._level, level, passed_s)
@@ -118,7 +118,8 @@ class EnergyAtWork(_Remembering):
     def begin(self, time_mono_s: float, /) -> None:
         """Nothing has come back in this run yet."""
         self._energy_ws = 0.0
-        self._taken_s = max(self._taken_s, time_mono_s)
+        if math.isfinite(self._taken_s):
+            self._taken_s = max(self._taken_s, time_mono_s)
 
     def _acts(self, value: float) -> float:
         return self._sign * value

@@ -42,7 +42,7 @@ class RateAtWork:
             points.clear()
         self._add(taken_s, sample.value)
         slope = self._slope()
-        self._last = Sample(slope, Quality.MISSING if math.isnan(slope) else quality, taken_s)
+        self._last = sample_of(slope, Quality.MISSING if math.isnan(slope) else quality, taken_s)
         return self._last
 
     def _add(self, time_s: float, value: float) -> None:

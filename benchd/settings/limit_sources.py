@@ -1,11 +1,11 @@
-"""Gathers every bound that bench, motor, set-up and programme put on a channel, each with where it was said.
+"""Gathers every bound that bench, devices, motor, set-up and programme put on a channel, each with where it was said.
 
 It does not merge them: `benchd.rules.limits` does. It must never leave a bound out because another is stricter, for
 the stricter one may act later or more gently.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from benchd.settings.bench import Bench, Motor, Programme, Setup
@@ -13,18 +13,12 @@ from benchd.settings.bench_file import LimitTable
 from benchd.settings.document import Document
 from benchd.settings.errors import Problem, refuse
 from benchd.settings.explain import nearest
+from benchd.settings.limit_ratings import Rating, ratings_of
 from benchd.settings.pieces import Reaction
-from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.toml_lines import KeyPath
 
 Kind = Literal["low", "high", "stale"]
-
-# How the bounds that follow from a part's rating act. Current may exceed a fuse's rating for a while before the fuse
-# melts (that is how fuses work), windings and magnets warm in seconds; all else breaks at once, and two readings rule
-# out a spike.
-AT_ONCE_S = 0.02
-FUSE_DELAY_S = 0.5
-WARMING_DELAY_S = 1.0
+REACTIONS: tuple[Reaction, ...] = ("warn", "hold", "ramp_down", "cut")  # mildest first
 DRIVES_SPEEDS = ("drive_speed", "motor_drive_speed")
 
 
@@ -32,7 +26,8 @@ DRIVES_SPEEDS = ("drive_speed", "motor_drive_speed")
 class LimitSource:
     """One bound on one channel, in the channel's unit, and where it was said.
 
-    `kind` "stale" bounds the age: `value` is then the channel's age limit in s. `warn` bounds only tell.
+    `kind` "stale" bounds the age: `value` is then the channel's age limit in s. `warn` bounds only tell. `said` is the
+    place that `origin` words.
     """
 
     channel: str
@@ -42,19 +37,17 @@ class LimitSource:
     delay_s: float
     reaction: Reaction
     origin: str
+    hysteresis: float = 0.0
+    said: tuple[Document, KeyPath] | None = field(default=None, compare=False, repr=False)
 
+    @property
+    def ends_at(self) -> float:
+        """Where a crossing ends."""
+        return self.value + self.hysteresis if self.kind == "low" else self.value - self.hysteresis
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Rating:
-    """A part's rating that bounds a channel."""
-
-    channel: str
-    value: float
-    both_signs: bool
-    delay_s: float
-    reaction: Reaction
-    document: Document
-    path: KeyPath
+    def stricter(self, value: float, than: float) -> bool:
+        """Whether one value is stricter than another on this bound's side."""
+        return value > than if self.kind == "low" else value < than
 
 
 def limit_sources(bench: Bench, motor: Motor, setup: Setup, programme: Programme) -> tuple[LimitSource, ...]:
@@ -62,9 +55,9 @@ def limit_sources(bench: Bench, motor: Motor, setup: Setup, programme: Programme
 
     A cut on shaft_speed is one on the drives' own speeds, too. Raises `SettingsError` where a rating bounds a channel
     that the bench does not have (nothing would watch it), where the programme's limits are wider than what holds
-    without them, or where low and high bounds leave nothing between.
+    without them in value, delay, reaction or hysteresis, or where low and high bounds leave nothing between.
     """
-    ratings = tuple(_ratings(bench, motor, setup))
+    ratings = tuple(ratings_of(bench, motor, setup))
     _refuse_unwatched(bench, ratings)
     held = (
         *_of_tables(bench.document, bench.limits, bench),
@@ -102,6 +95,8 @@ def _of_tables(document: Document, limits: Iterable[LimitTable], bench: Bench) -
                 delay_s=limit.delay_s,
                 reaction="warn" if warn else limit.reaction,
                 origin=document.origin(("limits", place, key)),
+                hysteresis=limit.hysteresis,
+                said=(document, ("limits", place, key)),
             )
         if limit.stale and limit.channel in bench.channel_by_name:
             yield LimitSource(
@@ -112,6 +107,7 @@ def _of_tables(document: Document, limits: Iterable[LimitTable], bench: Bench) -
                 delay_s=0.0,  # the age limit is the delay
                 reaction=limit.reaction,
                 origin=document.origin(("limits", place, "stale")),
+                said=(document, ("limits", place, "stale")),
             )
 
 
@@ -130,66 +126,7 @@ def _bounds(limit: LimitTable) -> Iterator[tuple[str, Literal["low", "high"], fl
 # --- bounds that follow from ratings
 
 
-def _ratings(bench: Bench, motor: Motor, setup: Setup) -> Iterator[_Rating]:
-    def rating(
-        channel: str,
-        value: float,
-        document: Document,
-        *path: str,
-        both_signs: bool = True,
-        delay_s: float = AT_ONCE_S,
-        reaction: Reaction = "cut",
-    ) -> _Rating:
-        return _Rating(
-            channel=channel,
-            value=value,
-            both_signs=both_signs,
-            delay_s=delay_s,
-            reaction=reaction,
-            document=document,
-            path=path,
-        )
-
-    torque = bench.channel_by_name.get("shaft_torque")
-    if torque is not None and torque.calibration is not None:
-        document = bench.sensor_documents["shaft_torque"]
-        yield rating("shaft_torque", torque.calibration.full_scale, document, "full_scale")
-    if bench.torque_ranges is not None:  # the narrow range's saturation bounds nothing: the wide one still measures
-        yield rating("shaft_torque", bench.torque_ranges.overload_nm, bench.document, "torque_ranges", "overload_nm")
-    train = bench.shaft_train
-    yield rating("shaft_speed", train.max_speed_rpm, bench.document, "shaft_train", "max_speed_rpm")
-    yield rating("shaft_torque", train.max_torque_nm, bench.document, "shaft_train", "max_torque_nm")
-    if "link_voltage" in bench.channel_by_name:
-        rated_v = bench.dc_link.component_rating_v
-        path = ("dc_link", "component_rating_v")
-        yield rating("link_voltage", rated_v, bench.document, *path, both_signs=False, delay_s=0.0)
-    most = motor.settings
-    yield rating("shaft_speed", most.max_speed_rpm, motor.document, "max_speed_rpm")
-    yield rating("dc_current", most.max_current_a, motor.document, "max_current_a")
-    temperatures = [("winding_temperature", most.max_winding_degc, "max_winding_degc")]
-    if isinstance(most, BrushlessMotorFile):
-        temperatures.append(("magnet_temperature", most.max_magnet_degc, "max_magnet_degc"))
-        if most.max_phase_current_a is not None:
-            amperes, key = most.max_phase_current_a, "max_phase_current_a"
-            yield rating("motor_current", amperes, motor.document, key, both_signs=False)  # rms has no sign
-    for channel, most_degc, key in temperatures:
-        if most_degc is not None:
-            yield rating(
-                channel,
-                most_degc,
-                motor.document,
-                key,
-                both_signs=False,
-                delay_s=WARMING_DELAY_S,
-                reaction="ramp_down",
-            )
-    coupling = setup.settings.coupling
-    yield rating("shaft_torque", coupling.max_torque_nm, setup.document, "coupling", "max_torque_nm")
-    yield rating("shaft_speed", coupling.max_speed_rpm, setup.document, "coupling", "max_speed_rpm")
-    yield rating("dc_current", setup.settings.fuse_current_a, setup.document, "fuse_current_a", delay_s=FUSE_DELAY_S)
-
-
-def _of_rating(rating: _Rating) -> Iterator[LimitSource]:
+def _of_rating(rating: Rating) -> Iterator[LimitSource]:
     kinds: tuple[tuple[Literal["low", "high"], float], ...] = (("high", 1.0), ("low", -1.0))
     for kind, sign in kinds if rating.both_signs else kinds[:1]:
         yield LimitSource(
@@ -200,13 +137,14 @@ def _of_rating(rating: _Rating) -> Iterator[LimitSource]:
             delay_s=rating.delay_s,
             reaction=rating.reaction,
             origin=rating.document.origin(rating.path),
+            said=(rating.document, rating.path),
         )
 
 
 # --- what must not pass
 
 
-def _refuse_unwatched(bench: Bench, ratings: Iterable[_Rating]) -> None:
+def _refuse_unwatched(bench: Bench, ratings: Iterable[Rating]) -> None:
     for rating in ratings:
         if rating.channel not in bench.channel_by_name:
             says = (
@@ -229,15 +167,48 @@ def _refuse_wider(bench: Bench, programme: Programme, held: Iterable[LimitSource
             continue
         for key, kind, value, warn in _bounds(limit):
             strictest = strictest_bound(sources, limit.channel, kind, warn=warn)
-            if strictest is None or (value <= strictest.value if kind == "high" else value >= strictest.value):
+            if strictest is None:
                 continue
-            says = (
-                f"is {value:g} and wider than {strictest.value:g}, which {strictest.origin} allows; a programme may "
-                "only tighten limits, so write a stricter value or leave it out"
-            )
-            problems.append(programme.document.problem(("limits", place, key), says))
+            if strictest.stricter(strictest.value, value):
+                says = (
+                    f"is {value:g} and wider than {strictest.value:g}, which {strictest.origin} allows; a programme "
+                    "may only tighten limits, so write a stricter value or leave it out"
+                )
+                problems.append(programme.document.problem(("limits", place, key), says))
+            elif strictest.value == value:
+                same = [one for one in sources if _bounds_as(one, strictest)]
+                problems += _looser(programme.document, place, limit, same, only_tells=warn)
     if problems:
         refuse(programme.document.file, problems)
+
+
+def _bounds_as(one: LimitSource, other: LimitSource) -> bool:
+    return (one.channel, one.kind, one.warn, one.value) == (other.channel, other.kind, other.warn, other.value)
+
+
+def _looser(
+    document: Document, place: int, limit: LimitTable, same: Iterable[LimitSource], *, only_tells: bool
+) -> Iterator[Problem]:
+    """What a programme's bound of a value that holds anyway would loosen, were it to replace that one."""
+    own = 0 if only_tells else REACTIONS.index(limit.reaction)
+    for held in same:
+        slower = limit.delay_s > held.delay_s
+        shorter = "hysteresis" in limit.model_fields_set and limit.hysteresis < held.hysteresis  # left out says nothing
+        milder = own < REACTIONS.index(held.reaction)
+        if (limit.delay_s < held.delay_s) or limit.hysteresis > held.hysteresis or own > REACTIONS.index(held.reaction):
+            continue  # it tightens something, and the other one holds beside it
+        for looser, key, says in (
+            (slower, "delay_s", f"is {limit.delay_s:g} s, later than the {held.delay_s:g} s"),
+            (shorter, "hysteresis", f"is {limit.hysteresis:g}, less than the {held.hysteresis:g}"),
+            (milder, "reaction", f'is "{limit.reaction}", milder than the "{held.reaction}"'),
+        ):
+            if looser:
+                yield document.problem(
+                    ("limits", place, key),
+                    f"{says} of the same bound in {held.origin}; a programme may only tighten limits, so write what "
+                    "holds there, something stricter, or leave the bound out",
+                )
+                return
 
 
 def strictest_bound(
@@ -251,12 +222,16 @@ def strictest_bound(
 
 
 def _refuse_contradiction(programme: Programme, sources: tuple[LimitSource, ...]) -> None:
+    """Told at the programme's own bound where it is one of the two, else at the low one's place."""
     for channel in dict.fromkeys(source.channel for source in sources):
         low = strictest_bound(sources, channel, "low", warn=False)
         high = strictest_bound(sources, channel, "high", warn=False)
         if low is not None and high is not None and low.value >= high.value:
             says = (
-                f"cannot run: {channel} must stay above {low.value:g} ({low.origin}) and below {high.value:g} "
+                f"cannot hold: {channel} must stay above {low.value:g} ({low.origin}) and below {high.value:g} "
                 f"({high.origin}), which leaves nothing between; correct one of them"
             )
-            refuse(programme.document.file, [programme.document.problem((), says)])
+            places = [one.said for one in (low, high) if one.said is not None]
+            places.sort(key=lambda place: place[0] is not programme.document)
+            document, path = places[0] if places else (programme.document, ())
+            refuse(document.file, [document.problem(path, says)])

@@ -2,6 +2,7 @@
 
 import math
 import timeit
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from benchd.rules.derivations import (
     Difference,
     Energy,
     I2t,
+    Overload,
     Product,
     Rate,
     Stuck,
@@ -226,3 +228,32 @@ def test_what_one_derived_channel_costs() -> None:
         microseconds = timeit.timeit(reading, number=20_000) / 20_000 * 1e6
         print(f"{name}: {microseconds:.1f} us a reading")
         assert microseconds < 100.0
+
+
+ALL = (
+    Difference(of="a", against="b", speed="c", inertia_kgm2=1.0, window_s=0.05),
+    Product(of="a", by="b"),
+    Rate(of="a", window_s=0.1),
+    I2t(of="a", rated=1.0, time_constant_s=5.0),
+    Overload(of="a", nominal=1.0),
+    Energy(of="a"),
+    Stuck(of="a", resolution=0.0, moving="b", moving_by=1.0),
+    replace(ONE, current="a", winding="b", reference="c"),
+    replace(ONE, current="a", winding="b", reference="c", housing_k_per_w=1.0, housing_j_per_k=9.0),
+)
+VALUES = st.sampled_from([0.0, 1.0, -3.5, 1e300, -1e300, math.inf, -math.inf, math.nan])
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.sampled_from(ALL),
+    st.lists(st.tuples(st.sampled_from("abc"), VALUES, st.sampled_from([0.0, 0.001, 0.02, 0.7]), st.booleans())),
+)
+def test_whatever_arrives_nothing_is_raised_and_what_is_good_is_a_number(rule, arrivals) -> None:
+    played, now_s = Played(rule), 100.0
+    for name, value, gap_s, late in arrivals:
+        now_s += gap_s
+        if name in rule.inputs:
+            quality = Quality.OVER_RANGE if math.isinf(value) else None
+            sample = played.give(name, value, now_s - (0.3 if late else 0.0), quality=quality, now_s=now_s)
+            assert not (sample.quality is Quality.GOOD and not math.isfinite(sample.value)), sample

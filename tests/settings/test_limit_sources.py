@@ -4,8 +4,11 @@ from typing import Any
 
 import pytest
 
+from benchd.app.discovery import find_drivers
+from benchd.procedures import PROCEDURES
 from benchd.settings.limit_sources import LimitSource, limit_sources
 from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
+from benchd.settings.places import configs_directory
 
 
 def sources_of(site: Any, registry: Registry) -> tuple[LimitSource, ...]:
@@ -90,9 +93,116 @@ def test_a_limit_whose_reaction_is_to_warn_never_trips(site: Any, registry: Regi
 def test_bounds_without_their_optional_channel_or_rating_are_left_out(site: Any, registry: Registry) -> None:
     site.change(site.motor, "max_winding_degc = 120\n", "")
     site.change(site.bench, "[channels.link_voltage]", "[channels.other_voltage]")
+    site.change(site.bench, "[channels.winding_temperature]", "[channels.coil_temperature]")
     channels = {one.channel for one in sources_of(site, registry)}
     assert "winding_temperature" not in channels
     assert "link_voltage" not in channels
+
+
+@pytest.mark.parametrize(
+    ("letter", "power_w", "most_degc"),
+    [("A", 78.5, 105.0), ("E", 78.5, 115.0), ("B", 78.5, 125.0), ("F", 78.5, 150.0), ("H", 78.5, 170.0),
+     ("A", 700.0, 100.0), ("E", 700.0, 115.0), ("B", 700.0, 120.0), ("F", 700.0, 145.0), ("H", 700.0, 165.0)],
+)  # fmt: skip
+def test_the_thermal_class_bounds_a_winding_whose_file_states_no_temperature(
+    site: Any, registry: Registry, letter: str, power_w: float, most_degc: float
+) -> None:
+    """IEC 60034-1: limits of rise by resistance at a coolant of 40 °C, below and from 600 W; values from memory."""
+    site.change(site.motor, "max_winding_degc = 120\n", "")
+    site.change(site.motor, 'thermal_class = "B"', f'thermal_class = "{letter}"')
+    site.change(site.motor, "power_w = 78.5", f"power_w = {power_w}")
+    [bound] = [one for one in sources_of(site, registry) if one.channel == "winding_temperature"]
+    assert (bound.value, bound.kind, bound.reaction) == (most_degc, "high", "ramp_down")
+    assert bound.origin == "motors/flap.toml:5 thermal_class"
+
+
+HEAT = '[derived.winding_heat]\nkind = "i2t"\nunit = "1"\nof = "dc_current"\n'
+
+
+@pytest.mark.parametrize(("of_bench", "bounded"), [("", True), ("rated = 5.0\ntime_constant_s = 20.0\n", False)])
+def test_the_motors_rated_current_bounds_the_image_that_it_makes(
+    site: Any, registry: Registry, of_bench: str, bounded: bool
+) -> None:
+    site.change(site.motor, "max_winding_degc = 120", "max_winding_degc = 120\nthermal_time_constant_s = 30")
+    site.change(
+        site.bench, '[[limits]]\nchannel = "shaft_speed"', HEAT + of_bench + '[[limits]]\nchannel = "shaft_speed"'
+    )
+    found = [one for one in sources_of(site, registry) if one.channel == "winding_heat"]
+    assert [(one.value, one.reaction, one.origin) for one in found] == (
+        [(1.1, "ramp_down", "motors/flap.toml:12 rated.current_a")] if bounded else []
+    )
+
+
+def test_what_a_device_may_be_asked_for_bounds_what_it_shows() -> None:
+    """The greenhouse's supply gives 60 A at most and its load drive turns 6000 r/min with 1.8 N·m."""
+    bench, *rest = shipped("greenhouse", "vent_flap_24v", "vent_flap", "vent_flap_acceptance")
+    found = {
+        (one.channel, one.kind, one.value, one.delay_s)
+        for one in limit_sources(bench, *rest)
+        if ".settings." in one.origin
+    }
+    assert {
+        ("supply_current", "high", 60.0, 0.02),
+        ("supply_voltage", "high", 80.0, 0.02),
+        ("sink_current", "high", 60.0, 0.02),
+        ("drive_speed", "low", -6000.0, 0.02),
+        ("drive_speed", "high", 6000.0, 0.02),
+        ("drive_torque", "low", -1.8, 0.5),
+        ("drive_torque", "high", 1.8, 0.5),
+    } == found
+
+
+def shipped(bench: str, motor: str, setup: str, programme: str) -> tuple[Any, ...]:
+    places = configs_directory()
+    registry = Registry(
+        drivers=find_drivers().drivers, tests={kind: each.settings for kind, each in PROCEDURES.items()}
+    )
+    return (
+        load_bench(places / "benches" / f"{bench}.toml", registry),
+        load_motor(places / "motors" / f"{motor}.toml"),
+        load_setup(places / "setups" / f"{setup}.toml"),
+        load_programme(places / "programmes" / f"{programme}.toml", registry),
+    )
+
+
+@pytest.mark.parametrize(
+    ("own", "key", "says"),
+    [
+        (
+            "high = 5000\ndelay_s = 0.1",
+            "limits.delay_s",
+            "is 0.1 s, later than the 0.02 s of the same bound in benches",
+        ),
+        ('high = 5000\ndelay_s = 0.02\nreaction = "hold"', "limits.reaction", 'is "hold", milder than the "cut"'),
+        ("high = 5000\ndelay_s = 0.02\nhysteresis = 10", "limits.hysteresis", "is 10, less than the 20 of the same"),
+        ("high = 5000\ndelay_s = 0.02\nhysteresis = 30", None, ""),
+        ("high = 5000\ndelay_s = 0.0", None, ""),
+        ("high = 4900\ndelay_s = 0.5", None, ""),  # one more bound: the bench's stays beside it
+        ("high = 5000\ndelay_s = 0.02\nhysteresis = 20", None, ""),
+    ],
+)
+def test_a_programme_may_not_loosen_delay_reaction_or_hysteresis_of_a_bound(
+    site: Any, registry: Registry, own: str, key: str | None, says: str
+) -> None:
+    site.change(site.bench, "delay_s = 0.02", "delay_s = 0.02\nhysteresis = 20")
+    reaction = "" if "reaction" in own else '\nreaction = "cut"'
+    site.change(site.programme, 'high = 4000\ndelay_s = 0.02\nreaction = "cut"', f"{own}{reaction}")
+    if key is None:
+        sources_of(site, registry)
+        return
+    error = refused(site, registry)
+    assert error.key == key
+    assert error.sentence.startswith(f"programmes/acceptance.toml:{error.line} {key} ")
+    assert says in error.sentence
+
+
+def test_a_contradiction_between_bench_and_motor_is_told_at_its_place(site: Any, registry: Registry) -> None:
+    site.add(site.bench, '[[limits]]\nchannel = "winding_temperature"\nlow = 130\nreaction = "cut"\n')
+    error = refused(site, registry)
+    assert error.key == "limits.low"
+    assert error.file == site.bench
+    assert "must stay above 130" in error.sentence
+    assert "motors/flap.toml:8 max_winding_degc" in error.sentence
 
 
 def refused(site: Any, registry: Registry) -> SettingsError:
