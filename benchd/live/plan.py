@@ -1,7 +1,7 @@
 """What the live room is told about its bench: plain values, made from the bench file elsewhere. It decides nothing."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from benchd.contract import Capability
 from benchd.rules.channels import Channel
