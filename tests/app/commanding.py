@@ -21,7 +21,7 @@ from benchd.outside.lease import Lease
 from benchd.outside.messages import BenchState, Data, Event, Meta, RunAnnouncement
 from benchd.outside.topics import Topics
 from benchd.settings.outside_file import DataGroup
-from tests.live.twin_bench import OnTwin, planned, running
+from tests.live.twin_bench import SHORT, OnTwin, planned, running
 
 EPOCH = dt.datetime(2026, 5, 4, 6, 0, tzinfo=dt.UTC)
 TOPICS = Topics("greenhouse")
@@ -113,11 +113,11 @@ class Commanded:
 
 
 @contextlib.asynccontextmanager
-async def commanded(folder: Path) -> AsyncIterator[Commanded]:
+async def commanded(folder: Path, *, programme: str = SHORT) -> AsyncIterator[Commanded]:
     settings, _ = planned(folder=folder)
     told = Told()
     failures: list[Exception] = []
-    async with running(folder) as on_twin:
+    async with running(folder, programme=programme) as on_twin:
         live, loop = on_twin.live, asyncio.get_running_loop()
         lease = Lease(first_fence=100)
         announcer = Announcer(live, told, lease, session="s", groups=[DataGroup(name="all", rate_hz=10.0)], utc=utc)
@@ -130,7 +130,16 @@ async def commanded(folder: Path) -> AsyncIterator[Commanded]:
             return slow()
 
         def choose(chosen) -> None:
-            live.load(Run(title="x", plan=chosen.plan, tests=chosen.tests, open_recorder=lambda: on_twin.recorded))
+            live.load(
+                Run(
+                    title="x",
+                    plan=chosen.plan,
+                    tests=chosen.tests,
+                    open_recorder=lambda: on_twin.recorded,
+                    attended=chosen.job.programme.attended,
+                    confirmations=chosen.confirmations,
+                )
+            )
 
         commander = Commander(
             live,

@@ -220,7 +220,8 @@ async def running(
 
     ticker = VirtualTicker(plan.tick_hz)
     live = Bench(plan, links, ticker, on_event=lambda name, **fields: log.append((name, fields)), offload=at_once)
-    live.load(Run(title="short", plan=run.plan, tests=tests or run.tests, open_recorder=opened))
+    asks = {} if tests else {"attended": run.job.programme.attended, "confirmations": run.confirmations}
+    live.load(Run(title="short", plan=run.plan, tests=tests or run.tests, open_recorder=opened, **asks))
     on_twin = OnTwin(live, drivers, links, run, recorded, log)
     async with asyncio.TaskGroup() as group:
         task = group.create_task(live.run(), name="bench")
