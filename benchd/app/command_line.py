@@ -22,6 +22,7 @@ from benchd.procedures import PROCEDURES
 from benchd.records import RecordsError, export_csv, read_description, read_ending
 from benchd.records.formats import FAULT
 from benchd.settings.bench import Bench
+from benchd.settings.errors import shown
 from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
 from benchd.settings.places import settings_file
 
@@ -298,8 +299,10 @@ def check(
         for warning in loaded.warnings if run is None else (*loaded.warnings, *run.warnings):
             say(f"Warning: {warning}\n")
         say(f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
+        parameters = "\n" + tables.drive_parameters(plan, shown(loaded.document.file))
         if run is None:
             say(f"Run folders go to {loaded.data_directory}.")
+            say(parameters)
             return
         say("\n" + tables.demands(run))
         say("\n" + tables.limits(run.plan.limits, {c.name: c.unit for c in plan.channels}))
@@ -309,6 +312,7 @@ def check(
             "it refuses otherwise."
         )
         say("\n" + tables.wrapped(proof, hanging=0))
+        say(parameters)
         say(f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
 
 

@@ -25,6 +25,7 @@ EVENTS = {
     "ladder": "  voltage ladder read back: {supply_highest_v:g} V supply < {sink_threshold_v:g} V sink "
     "< {over_voltage_protection_v:g} V protection < {component_rating_v:g} V rating",
     "drive_limits": "  {port} holds by itself: {overspeed_rpm:g} r/min, {torque_limit_nm:g} N·m",
+    "drive_parameters": "  {port} parameters read back, SHA-256 {sha256:.12}",
     "zero": "  zero of {channel}: {value:.5f} N·m",
     "test_started": "  {title}",
     "deviation": "  {sentence}",

@@ -14,8 +14,10 @@ from typing import Any
 
 from benchd.app.discovery import Found
 from benchd.app.wiring import PlannedRun
+from benchd.live.plan import BenchPlan
 from benchd.rules.demand import Demanded
 from benchd.rules.limits import Bound, Limit
+from benchd.rules.parameter_set import shown as value_of
 
 NO_WIDTH = 1_000_000  # of a pipe or a file: nothing is wrapped there
 GAP = "  "
@@ -187,6 +189,25 @@ def demands(run: PlannedRun) -> str:
         *((f"{GAP}{test.title}", *(f"{amount:.4g}" for _, amount in test.demand.amounts())) for test in run.tests),
     ]
     return "\n".join(columns(rows, right=range(1, 1 + len(Demanded))))
+
+
+def drive_parameters(plan: BenchPlan, file: str) -> str:
+    """What each drive must show before it is enabled, by the bench file, and which drives it says nothing of."""
+    said = []
+    stated = {ref: plan.expected_parameters[ref] for ref in plan.drives if ref in plan.expected_parameters}
+    if stated:
+        heading = f"Drive parameters in {file}: serve reads them back before enabling and refuses what differs"
+        said.append(wrapped(heading, hanging=0))
+    for ref, expected in stated.items():
+        words = [f"{one.name} {value_of(one.value)}" for one in expected.values]
+        words += [f"all that it tells: SHA-256 {expected.sha256}"] if expected.sha256 is not None else []
+        said.append(wrapped(f"{GAP}{ref}: {', '.join(words)}", hanging=6))
+    said += [
+        wrapped(f"Note: {file} states no parameters of {ref}: they are read and recorded, not compared.", hanging=6)
+        for ref in plan.drives
+        if ref not in stated
+    ]
+    return "\n".join(said)
 
 
 def drivers(found: Found) -> str:

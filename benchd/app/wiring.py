@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from benchd.app.answering import confirmations_of
+from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import jog_of, no_jog
 from benchd.app.shaft import shaft_of
@@ -133,6 +134,7 @@ def bench_plan(bench: Bench) -> BenchPlan:
         motor_drive=perhaps("motor_drive"),
         resistance_meter=perhaps("resistance_meter"),
         waveforms=perhaps("waveforms"),
+        expected_parameters={only(role): expected_of_role(bench, role) for role in bench.drive_parameters},
         slopes=_slopes(bench),
         dc_link=DcLink(
             sink_threshold_v=bench.dc_link.sink_threshold_v,
@@ -237,6 +239,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             jog=jog_of(bench, around, voltage_limit_v=voltage_v),
             no_jog=no_jog(bench),
             derivations=rules_for(bench, job.motor),
+            specimen_parameters=expected_of_specimen(job.motor),
         ),
         tests=tests,
         warnings=(*job.motor.warnings, *fit_warnings(bench, job.motor, job.setup, job.programme)),

@@ -108,6 +108,7 @@ class BenchPlan:
     motor_drive: PortRef | None = None
     resistance_meter: PortRef | None = None
     waveforms: PortRef | None = None
+    expected_parameters: Mapping[PortRef, ExpectedSet] = field(default_factory=dict)  # a drive left out is not compared
 
     @property
     def drives(self) -> tuple[PortRef, ...]:
@@ -159,3 +160,4 @@ class RunPlan:
     no_jog: str = ""  # why it is not, where somebody decided so
     derivations: Mapping[str, Rule] = field(default_factory=dict)  # of derived channels, with the motor's values
     shaft: ShaftTrain | None = None  # for predicting how long it coasts
+    specimen_parameters: tuple[Expected, ...] = ()  # what the motor drive must show where it tells them

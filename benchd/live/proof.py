@@ -6,9 +6,11 @@ hardware holds those limits by itself. None of this is a safety function.
 
 import itertools
 import math
+from collections.abc import Mapping
 
 from benchd.contract import DriveLimits, SinkSettings, SupplySettings
-from benchd.live.plan import BenchPlan, PortRef, RunPlan
+from benchd.live.plan import BenchPlan, Expected, ExpectedSet, PortRef, RunPlan
+from benchd.rules.parameter_set import sha256_of, shown
 
 READ_BACK = 0.005  # devices round set-points to their resolution; this share of the value is taken as equal
 
@@ -85,3 +87,36 @@ def drive_objections(bench: BenchPlan, run: RunPlan, limits: DriveLimits, *, dri
     if limits.fault_reaction_option not in {0, 1, 2}:
         found.append(f"{name} has fault reaction {limits.fault_reaction_option} (605Eh): set 0, 1 or 2 in the drive.")
     return found
+
+
+def parameter_objection(drive: PortRef, told: Mapping[str, float], expected: ExpectedSet) -> str | None:
+    """The first parameter of a drive that is not what its file expects, with the names of the others; else None.
+
+    Where every stated value fits and only the hash of the whole set differs, the sentence gives all that was read:
+    what was changed is among those that the file does not state.
+    """
+    misfits = [one for one in expected.values if one.name not in told or shown(told[one.name]) != shown(one.value)]
+    if misfits:
+        first, *others = misfits
+        more = f" (nor do these fit: {', '.join(one.name for one in others)})" if others else ""
+        return f"{drive} {_holds(first, told)}: set it in the drive, or correct the file if the drive is right{more}."
+    read = sha256_of(told)
+    if expected.sha256 is None or read == expected.sha256:
+        return None
+    stated = "every value that is stated for it fits" if expected.values else "no value is stated for it"
+    return (
+        f"{drive} holds another parameter set than {expected.sha256_origin} expects: {stated}, but the SHA-256 of all "
+        f"that it tells is {read} instead of {expected.sha256}, read as {told_as_text(told)}: find what was changed in "
+        "the drive, or state the new hash."
+    )
+
+
+def told_as_text(told: Mapping[str, float]) -> str:
+    """A parameter set for people, by name."""
+    return ", ".join(f"{name} = {shown(value)}" for name, value in sorted(told.items()))
+
+
+def _holds(one: Expected, told: Mapping[str, float]) -> str:
+    if one.name not in told:
+        return f"does not tell {one.name}, for which {one.origin} expects {shown(one.value)}"
+    return f"holds {one.name} = {shown(told[one.name])}, but {one.origin} expects {shown(one.value)}"

@@ -7,10 +7,12 @@ are played with nothing energised come between the proof and the enabling.
 import asyncio
 import math
 from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from benchd.contract import (
     DriveLimits,
+    DriveParameters,
     DriveReading,
     DriverError,
     DriveState,
@@ -18,17 +20,19 @@ from benchd.contract import (
     SinkSettings,
     SupplyReading,
     SupplySettings,
+    TellsParameters,
 )
 from benchd.live.engine import ActFailed
 from benchd.live.link_state import LinkState
-from benchd.live.plan import PortRef, RunPlan
-from benchd.live.proof import drive_objections, ladder_objections
+from benchd.live.plan import ExpectedSet, PortRef, RunPlan
+from benchd.live.proof import drive_objections, ladder_objections, parameter_objection
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.release import released_at_the_bench, warned
 from benchd.live.supervision import chain_objection
 from benchd.live.zeroing import Zero, Zeroing
 from benchd.rules.limits import Bound, Limit, LimitMonitor, Reaction
 from benchd.rules.moves import Role
+from benchd.rules.parameter_set import sha256_of
 
 FRESH_WITHIN_S = 0.5
 METER_WITHIN_S = 5.0  # for the resistance meter to take its last set-points before the bench is enabled
@@ -202,7 +206,26 @@ class Starter:
                 fault_reaction_option=drive.fault_reaction_option,
             )
             objections += drive_objections(plan, run, drive, drive=ref)
-        self._refuse(objections)
+        changed = [sentence for ref in plan.drives if (sentence := await self._parameters(ref, run)) is not None]
+        self._refuse(objections or changed)  # what a drive leaves open counts whatever a file says of it
+
+    async def _parameters(self, ref: PortRef, run: RunPlan) -> str | None:
+        """Read and tell what a drive was commissioned with; a sentence where it is not what is expected of it."""
+        plan = self._plan
+        stated = plan.expected_parameters.get(ref)
+        told: DriveParameters | None = await self._do(ref, _parameters_of)
+        values = {} if told is None else dict(told.values)
+        more = {"sha256": sha256_of(values)} if values else {}
+        if told is None:
+            more["note"] = f"The driver of {ref} tells no parameters: not compared."
+        elif stated is None:
+            more["note"] = f"The bench file states no parameters of {ref}: not compared."
+        self._rack.on_event("drive_parameters", port=str(ref), parameters=values, **more)
+        expected = stated or ExpectedSet()
+        if ref == plan.motor_drive:
+            own = tuple(one for one in run.specimen_parameters if one.name in values)
+            expected = replace(expected, values=(*expected.values, *own))
+        return parameter_objection(ref, values, expected)
 
     async def _watched(self, run: RunPlan) -> None:
         """Every channel that may not be silent gives a good reading now: what is blind at the start trips late.
@@ -285,6 +308,11 @@ class Starter:
             return await self._rack.call(ref, action, deadline_s=deadline_s)
         except DriverError as error:
             raise ActFailed(f"{ref}: {error}") from error
+
+
+async def _parameters_of(drive: object) -> DriveParameters | None:
+    """What a drive was commissioned with, None for one whose driver tells nothing of it."""
+    return await drive.read_parameters() if isinstance(drive, TellsParameters) else None
 
 
 def shown(limit: Limit) -> dict[str, object]:

@@ -48,6 +48,18 @@ def _ladder(event: Event) -> str | None:
     return f"supply < sink threshold < over-voltage protection < component rating: {voltages}"
 
 
+def _drive_parameters(event: Event) -> str | None:
+    """Port, every value with its unit, the hash, and why nothing was compared where a note says so."""
+    told = event.get("parameters")
+    if not isinstance(told, Mapping):
+        return None
+    digest, note = soft.text(event.get("sha256")), soft.text(event.get("note"))
+    said = [_named_field("port", soft.text(event.get("port"), "?"))]
+    said += [_named_field(str(name), value) for name, value in told.items()]
+    said += [f"SHA-256 {digest}"] if digest else []
+    return ", ".join(said) + (f". {note}" if note else "")
+
+
 def _start_warning(event: Event) -> str | None:
     seconds = soft.number(event.get("seconds"))
     return None if seconds is None else f"for {with_unit(plain(seconds), 's')}"
@@ -59,6 +71,7 @@ _KNOWN: Mapping[str, Callable[[Event], str | None]] = {
     "test_ended": _test,
     "zero": _zero,
     "ladder": _ladder,
+    "drive_parameters": _drive_parameters,
     "start_warning": _start_warning,
 }
 

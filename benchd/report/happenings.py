@@ -21,6 +21,7 @@ NAMES = {
     "not_safe": "not safe",
     "made_safe": "made safe",
     "drive_limits": "drive's own limits",
+    "drive_parameters": "drive's parameters",
     "ladder": "voltage ladder",
 }
 

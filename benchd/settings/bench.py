@@ -24,6 +24,7 @@ from benchd.settings.bench_file import (
     TorqueRanges,
 )
 from benchd.settings.document import Document
+from benchd.settings.drive_parameters import ExpectedParameters
 from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.plausible_file import JogTable, PowerBalanceTable
 from benchd.settings.specimen_files import MotorFile, SetupFile
@@ -71,6 +72,7 @@ class Bench:
     calibration: CalibrationRule = field(default_factory=CalibrationRule)
     jog: JogTable = field(default_factory=JogTable)
     power_balance: PowerBalanceTable | None = None
+    drive_parameters: Mapping[str, ExpectedParameters] = field(default_factory=dict)  # by role
     torque_ranges: TorqueRanges | None = None
     waveform_channels: tuple[Channel, ...] = ()  # sampled, so without an age limit; names as those of channels
     waveform_sensor_documents: Mapping[str, Document] = field(default_factory=dict)  # by waveform

@@ -161,6 +161,15 @@ def ladder_problems(document: Document, file: BenchFile) -> Iterator[Problem]:
         yield document.problem(("stopping", "braking_torque_nm"), says)
 
 
+def told_by_drives(file: BenchFile, devices: Mapping[str, Device]) -> dict[str, tuple[str, tuple[str, ...]]]:
+    """For each role that a drive plays its port and the parameters that its driver tells; unknown ports left out."""
+    found: dict[str, tuple[str, tuple[str, ...]]] = {}
+    for role, addresses in role_addresses(file).items():
+        if ROLES[role] is Drive and addresses and not isinstance(spec := port_at(addresses[0], devices), str):
+            found[role] = (addresses[0], spec.parameters)
+    return found
+
+
 def port_at(text: str, devices: Mapping[str, Device]) -> PortSpec | str:
     """The port "device.port", or why there is none and what to write instead."""
     where = address(text)

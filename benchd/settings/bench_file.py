@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from benchd.settings.drive_parameters import DriveParametersTable
 from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.pieces import Listed, NotNegative, OneOrMore, Positive, Reaction, Sign, Table, Text
 from benchd.settings.plausible_file import JogTable, PowerBalanceTable
@@ -165,6 +166,7 @@ class BenchFile(Table):
     stopping: Stopping
     jog: JogTable = JogTable()
     power_balance: PowerBalanceTable | None = None  # left out: nobody compares the powers along the chain
+    drive_parameters: DriveParametersTable = DriveParametersTable()  # left out: they are read and told, not compared
     mqtt: MqttTable | None = None  # left out: nobody outside is told or asks
     metrics: MetricsTable | None = None
     sentry: SentryTable | None = None  # left out: the daemon itself speaks to the safety chain

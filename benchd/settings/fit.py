@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from benchd.settings.bench import Bench, Motor, Programme, Setup
+from benchd.settings.drive_parameters import TABLE
 from benchd.settings.errors import Problem, refuse
 from benchd.settings.limit_sources import LimitSource, limit_sources, strictest_bound
 from benchd.settings.specimen_files import BrushlessMotorFile
@@ -39,6 +40,7 @@ def check_fit(bench: Bench, motor: Motor, setup: Setup, programme: Programme) ->
         refuse(motor.document.file, [motor.document.problem(("rated", "voltage_v"), says)])
     if isinstance(motor.settings, BrushlessMotorFile):
         _check_brushless(bench, motor, motor.settings, sources)
+        _check_commissioned_for(bench, motor, motor.settings)
     stated_zeros(bench, setup)
     problems = list(_unmeasurable(bench, programme))
     for path, key, value in _asked(programme):
@@ -77,6 +79,19 @@ def _check_brushless(
         )
         path = ("data_sheet", "voltage_constant_v_per_krpm")
         refuse(motor.document.file, [motor.document.problem(path, says)])
+
+
+def _check_commissioned_for(bench: Bench, motor: Motor, settings: BrushlessMotorFile) -> None:
+    """A motor drive that is said to be commissioned for other pole pairs would turn another speed and torque."""
+    expected = bench.drive_parameters.get("motor_drive")
+    stated = None if expected is None else expected.values.get("pole_pairs")
+    if stated is not None and stated != settings.pole_pairs:
+        says = (
+            f"is {stated:g}, but the motor has {settings.pole_pairs} "
+            f"({motor.document.origin(('pole_pairs',))}); commission the motor drive for this motor and state that, or "
+            "take another motor"
+        )
+        refuse(bench.document.file, [bench.document.problem((TABLE, "motor_drive", "pole_pairs"), says)])
 
 
 def _unmeasurable(bench: Bench, programme: Programme) -> Iterator[Problem]:

@@ -18,6 +18,7 @@ from benchd.settings.derived_channels import derived_of
 from benchd.settings.derived_checks import derived_problems
 from benchd.settings.derived_file import derived_tables
 from benchd.settings.document import Document, read_document
+from benchd.settings.drive_parameters import drive_parameter_problems
 from benchd.settings.due import overdue, refuse_overdue
 from benchd.settings.errors import Problem, SettingsError, refuse
 from benchd.settings.explain import nearest, problems_in
@@ -71,6 +72,7 @@ def load_bench(
         *channel_checks.hysteresis_problems(document, file.limits),
         *bench_checks.ladder_problems(document, file),
         *plausible_problems(document, file),
+        *drive_parameter_problems(document, file.drive_parameters, bench_checks.told_by_drives(file, devices)),
         *outside_problems(document, file.mqtt, named, tick_hz=file.tick.rate_hz),
     ]
     if problems:
@@ -100,6 +102,7 @@ def load_bench(
         calibration=file.calibration,
         jog=file.jog,
         power_balance=file.power_balance,
+        drive_parameters=MappingProxyType(file.drive_parameters.by_role()),
         torque_ranges=file.torque_ranges,
         waveform_channels=waveforms_of(file, sampled.calibrations),
         waveform_sensor_documents=MappingProxyType(sampled.documents),

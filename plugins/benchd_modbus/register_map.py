@@ -225,9 +225,11 @@ def _complaints(file: _File) -> list[tuple[str, str]]:
         for name in file.parameters
         if name in UNITS or name in TOLD_AS.values()
     ]
-    for key, each in _registers(file):
-        if each.address + _words(each) > 0x10000:
-            found.append((f"{key}.address", f"{each.address} leaves no register for the second word"))
+    found += [
+        (f"{key}.address", f"{one.address} leaves no register for the second word")
+        for key, one in _registers(file)
+        if one.address + _words(one) > 0x10000
+    ]
     found += _overlaps(file)
     return found
 

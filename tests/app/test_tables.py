@@ -143,3 +143,16 @@ def test_drivers_fit_the_terminal(typed, columns: int) -> None:
     assert said.status == 0
     assert max(map(len, said.out.splitlines())) <= columns
     assert "scpi_supply" in said.out
+
+
+def test_check_names_what_the_drives_must_show_and_where_the_file_is_silent(typed, site) -> None:
+    said = " ".join(typed("check", site.files[0]).out.split())
+    assert "Drive parameters in benches/greenhouse.toml: serve reads them back before enabling" in said
+    assert "load_drive.axis: pole_pairs 4, rated_current_a 8, peak_current_a 24, pwm_frequency_hz 8000," in said
+    assert "states no parameters" not in said
+    file = site.root / "benches/greenhouse.toml"
+    text = file.read_text(encoding="utf-8")
+    begin = text.index("[drive_parameters.load_drive]")
+    file.write_text(text[:begin] + text[text.index("# --- Start", begin) :], encoding="utf-8")
+    said = " ".join(typed("check", site.files[0]).out.split())
+    assert "Note: benches/greenhouse.toml states no parameters of load_drive.axis: they are read and recorded" in said

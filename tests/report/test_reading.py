@@ -118,6 +118,19 @@ def test_a_symbol_keeps_its_size() -> None:
             "DC current was high. Reaction: cut.",
         ),
         ({"event": "deviation", "sentence": "dc_current was off."}, "dc_current was off."),
+        (
+            {
+                "event": "drive_parameters",
+                "port": "motor_drive.axis",
+                "parameters": {"pole_pairs": 4, "rated_current_a": 19.5, "quick_stop_option": 2},
+                "sha256": "ab12",
+            },
+            "motor drive, axis, pole pairs 4, rated current 19.5\u202fA, quick stop option 2, SHA-256 ab12",
+        ),
+        (
+            {"event": "drive_parameters", "port": "a.b", "parameters": {}, "sha256": "", "note": "Not compared."},
+            "a, b. Not compared.",
+        ),
         ({"event": "drive_limits", "port": "a.b", "overspeed_rpm": 6000.0}, "a, b, overspeed 6000\u202fr/min"),
     ],
 )
