@@ -11,7 +11,18 @@ from hypothesis import strategies as st
 
 from benchd.app.live_model import Listener, Screen, Shown, Way, chosen, way
 from benchd.app.live_screen import ASCII, coloured, line, picture, rows, text_of
-from benchd.outside.messages import BenchState, ChannelMeta, Control, Data, LimitMeta, Meta, Progress, RunBrief
+from benchd.outside.messages import (
+    BenchState,
+    ChannelMeta,
+    Control,
+    Data,
+    Interlocks,
+    LimitMeta,
+    Meta,
+    OpenQuestion,
+    Progress,
+    RunBrief,
+)
 from benchd.outside.news import Broker, GroupData
 
 NOON = dt.datetime(2026, 11, 5, 12, 0, tzinfo=dt.UTC)
@@ -246,3 +257,34 @@ def test_the_line_for_a_pipe_names_state_permit_test_and_channels() -> None:
         "12:00:00 UTC vineyard: Execute; permit given; test 2 of 2 load test 62 %, 2 min 10 s left; "
         "hot 9.000 V (50 % to 18)"
     )
+
+
+def test_what_a_start_or_a_test_waits_for_is_seen_before_the_run_and_how_the_interlocks_stand() -> None:
+    interlocks = Interlocks(
+        guard_closed=True,
+        estop_released=True,
+        torque_enabled=True,
+        permit=True,
+        remote_selected=True,
+        release_pressed=False,
+    )
+    question = OpenQuestion(
+        id="5f3a9c-1",
+        text="Is the coupling guard closed?",
+        answers=("yes", "no"),
+        test=1,
+        title="load test",
+        left_s=90.0,
+        meanwhile="rest",
+    )
+    waits = "The start waits for the release at the bench: press it within 20 s."
+    state = running(interlocks=interlocks, question=question, waits_for=waits)
+    text = drawn(Screen(bench="vineyard", state=state, channels=MANY))
+    told = " ".join(text.split())
+    assert "chain emergency stop released, movable guard closed, safe torque off not active, permit given" in told
+    assert "release at the bench not pressed" in told
+    assert f"waits {waits}" in told
+    assert "ASKED Is the coupling guard closed? (load test; yes or no, 1 min 30 s left)" in told
+    assert "benchctl answer 5f3a9c-1 ANSWER" in told
+    assert text.index("ASKED") < text.index("pump_acceptance")
+    assert "asked: Is the coupling guard closed?" in line(Screen(bench="vineyard", state=state))
