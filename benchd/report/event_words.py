@@ -62,7 +62,8 @@ def _drive_parameters(event: Event) -> str | None:
 
 def _start_warning(event: Event) -> str | None:
     seconds = soft.number(event.get("seconds"))
-    return None if seconds is None else f"for {with_unit(plain(seconds), 's')}"
+    by = " by horn or lamp" if event.get("announced") is True else ""
+    return None if seconds is None else f"for {with_unit(plain(seconds), 's')}{by}"
 
 
 _KNOWN: Mapping[str, Callable[[Event], str | None]] = {

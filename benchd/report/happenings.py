@@ -11,7 +11,7 @@ from benchd.report.numbers import plain, with_unit
 from benchd.report.words import words
 
 GRAVE = ("tripped", "crossed", "warning", "explained", "deviation", "not_safe", "failed", "driver_broken", "stalled",
-         "permit_withdrawn", "permit_not_withdrawn", "events_dropped")  # fmt: skip
+         "permit_withdrawn", "permit_not_withdrawn", "events_dropped", "unanswered")  # fmt: skip
 SILENT = frozenset({"point_started", "point_ended", "limits_in_force"})  # told in the tests and the limits
 MOST_ROWS = 400
 NAMES = {

@@ -1,12 +1,16 @@
-"""Programmes that ask the operator: only attended ones may, and every mistake has its file, line and key."""
+"""What asks people: attended programmes and the release at the bench; every mistake has its file, line and key."""
 
+import shutil
 from pathlib import Path
 
 import pytest
 
 from benchd.app.command_line import registry
 from benchd.app.discovery import find_drivers
-from benchd.settings.load import SettingsError, load_programme
+from benchd.settings.load import SettingsError, load_bench, load_programme
+from benchd.settings.places import configs_directory
+
+from ..sensor_dates import never_overdue
 
 PROGRAMME = """\
 schema = 1
@@ -67,3 +71,31 @@ def test_a_mistake_is_one_sentence_with_its_place(
         loaded(tmp_path, *changes)
     assert refused.value.sentence.startswith(where), refused.value.sentence
     assert words in refused.value.sentence
+
+
+INPUTS = "guard_closed = 0, estop_released = 1, remote_selected = 2, torque_enabled = 3, permit = 4"
+
+
+@pytest.mark.parametrize("shown", [True, False])
+def test_a_release_at_the_bench_is_asked_for_only_where_the_safety_chain_shows_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shown: bool
+) -> None:
+    never_overdue(shutil.copytree(configs_directory(), tmp_path / "site"))
+    monkeypatch.chdir(tmp_path / "site")
+    file = tmp_path / "site/benches/greenhouse.toml"
+    release = ", release_pressed = 5" if shown else ""
+    text = file.read_text(encoding="utf-8")
+    text = text.replace("[start]\n", "[start]\nrelease_at_bench = true\n")
+    chain = "[devices.safety_chain.settings]\n"
+    text = text.replace(chain, f"{chain}inputs = {{ {INPUTS}{release} }}\n")
+    file.write_text(text, encoding="utf-8")
+    known = registry(find_drivers())
+    if shown:
+        assert load_bench(file, known).start.release_at_bench
+        return
+    with pytest.raises(SettingsError) as refused:
+        load_bench(file, known)
+    assert " start.release_at_bench is true, but safety_chain.chain has no input release_pressed" in (
+        refused.value.sentence
+    )
+    assert refused.value.line == text[: text.index("release_at_bench")].count("\n") + 1
