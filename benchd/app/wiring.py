@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from benchd.app.answering import confirmations_of
 from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
-from benchd.app.plausible_plans import jog_of, no_jog
+from benchd.app.plausible_plans import balance_of, jog_of, no_jog
 from benchd.app.shaft import shaft_of
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
@@ -238,6 +238,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             ),
             jog=jog_of(bench, around, voltage_limit_v=voltage_v),
             no_jog=no_jog(bench),
+            balance=balance_of(bench, job.motor, job.setup),
             derivations=rules_for(bench, job.motor),
             specimen_parameters=expected_of_specimen(job.motor),
         ),

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from benchd.contract import Capability
+from benchd.rules.balance import BalancePlan
 from benchd.rules.channels import Channel
 from benchd.rules.coasting import ShaftTrain
 from benchd.rules.derivations import Rule
@@ -158,6 +159,7 @@ class RunPlan:
     stated_zeros: tuple[StatedZero, ...] = ()
     jog: Jog | None = None  # how the shaft is tried before the first test that turns it; None: it is not
     no_jog: str = ""  # why it is not, where somebody decided so
+    balance: BalancePlan | None = None  # None: the powers along the chain are not compared
     derivations: Mapping[str, Rule] = field(default_factory=dict)  # of derived channels, with the motor's values
     shaft: ShaftTrain | None = None  # for predicting how long it coasts
     specimen_parameters: tuple[Expected, ...] = ()  # what the motor drive must show where it tells them

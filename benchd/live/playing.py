@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from benchd.contract import SafetyChainReading
 from benchd.live.asking import Asking
+from benchd.live.balance import Balancing
 from benchd.live.capture import Capturing
 from benchd.live.causes import Cause
 from benchd.live.engine import ActFailed
@@ -78,6 +79,8 @@ class Playing:
             confirmations=run.confirmations,
             confirmed=0,
         )
+        balance = run.plan.balance
+        self._watch.balancing = None if balance is None else Balancing(balance, trip=self._trip, on_event=self._event)
         await self._starter.start(run.plan, energise=energise)
         if energise:
             await self._jogger.try_out(run.plan)
@@ -161,7 +164,7 @@ class Playing:
     async def end(self, ending: str, *, why: str) -> None:
         """Nothing is watched or recorded any more."""
         self._rack.intake.monitor = None
-        self._watch.player = None
+        self._watch.player = self._watch.balancing = None
         await self._recording.close(ending, why=why)
 
     def _capture(self, test: int, point: int, seconds: float) -> None:

@@ -7,6 +7,7 @@ import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 
 from benchd.contract import Reading, ResistanceReading, SafetyChainReading
+from benchd.live.balance import Balancing
 from benchd.live.causes import Cause, cause_of
 from benchd.live.interlocks import Interlocks
 from benchd.live.link import Link
@@ -57,6 +58,7 @@ class Watch:
         self._rack: Rack | None = None
         self._interlocks = Interlocks()
         self.player: Player | None = None
+        self.balancing: Balancing | None = None
         self.ticks = 0
         self.missed_ticks = 0
 
@@ -89,6 +91,9 @@ class Watch:
                 self.player.stop()
                 sentence = str(error) if isinstance(error, CannotGoOn) else own
                 self._trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
+        if self.balancing is not None:
+            playing = self.player is not None and self.player.playing
+            self.balancing.look(frame, rack.setpoints.targets, playing=playing)
         rack.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
         recording.append(frame, state=self._state(), place=place)
         self._listen_for_silence(rack, tick.time_mono_s)

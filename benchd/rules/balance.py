@@ -11,10 +11,12 @@ from dataclasses import dataclass
 
 from benchd.rules.balance_checks import Check, Facts, Means, checks
 from benchd.rules.balance_words import OPEN, sentence_of
+from benchd.rules.limits import Reaction
 
 COMMON = (-1.0, 2.0, 0.5, 0.8, 1.25, -2.0, -0.5)  # signs, ratios and turns, pole pairs of 4 and 5
 SCALES = tuple(math.exp(0.02 * step) for step in range(-60, 61))  # 0.3 to 3.3 by 2 %
 ELECTRICAL = ("motor_drive_torque", "motor_current")
+TORQUES = ("shaft_torque", "drive_torque", "motor_drive_torque")
 PEERS: Mapping[str, tuple[str, ...]] = {
     "dc_voltage": ("link_voltage", "supply_voltage"),
     "link_voltage": ("dc_voltage", "supply_voltage"),
@@ -28,6 +30,16 @@ TRUSTED = (
     *("dc_current", "dc_voltage", "shaft_torque", "motor_drive_speed", "motor_frequency", "drive_speed"),
     *("shaft_speed", "motor_power", "motor_current", "drive_torque", "motor_drive_torque", "motor_voltage"),
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalancePlan:
+    """When a run's balance is looked at, and what becomes of one that does not hold."""
+
+    facts: Facts
+    load_share: float  # of rated torque and of rated power, from which on a bench is loaded
+    settle_s: float  # nothing is asked anew for so long before the means are taken
+    reaction: Reaction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +76,16 @@ def verdict(means: Means, facts: Facts) -> Verdict:
         failed=failed,
         suspects=suspects,
         sentence=sentence_of(failed, [(one.channels, one.ratio) for one in suspects], known, facts) if failed else "",
+    )
+
+
+def loaded(means: Means, facts: Facts, *, share: float) -> bool:
+    """Whether torque and power are above this share of the rated ones at any place, whoever may be wrong."""
+    torques = [abs(means[name]) for name in TORQUES if math.isfinite(means.get(name, math.nan))]
+    powers = [abs(power_w) for power_w in powers_w(means).values() if math.isfinite(power_w)]
+    return (
+        max(torques, default=0.0) >= share * facts.rated_torque_nm
+        and max(powers, default=0.0) >= share * facts.rated_power_w
     )
 
 

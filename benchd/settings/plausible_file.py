@@ -32,7 +32,7 @@ class PowerBalanceTable(Table):
     """What losses and readings may be under settled load. The ratios of torque and supply are their readings' own."""
 
     reaction: Literal["warn", "hold", "ramp_down"] = "warn"
-    settle_s: Annotated[float, Field(ge=0.2, le=10.0)] = 1.0
+    settle_s: Annotated[float, Field(ge=0.2, le=10.0)] = 0.5
     load_share: Share = 0.25  # of rated torque and of rated power, from which on it is looked at
     converter_loss_ratio: Share = 0.08  # of the power through it, at most
     converter_idle_w: NotNegative = 15.0  # and whatever flows
