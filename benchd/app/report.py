@@ -14,11 +14,13 @@ from benchd.app.deciding import damage_words, raw_files_in
 from benchd.app.streams import place_of
 from benchd.app.waveform_windows import windows_of
 from benchd.records import (
+    FaultRecord,
     RecordsError,
     SampleColumns,
     read_description,
     read_ending,
     read_events,
+    read_fault,
     read_samples,
     read_waveforms,
     recover,
@@ -28,7 +30,8 @@ from benchd.records.durable import write_whole
 from benchd.records.errors import SchemaTooNewError
 from benchd.records.formats import EVENTS, PARQUET, REPORT, RESULTS, RUN, STREAM
 from benchd.records.sums import read_sums, seal
-from benchd.report import Material, Samples, Window, render
+from benchd.report import Fault, FaultSeries, Material, Samples, Window, render
+from benchd.rules.channels import Quality
 
 PAPERS = ("a4", "letter")
 OURS = (RUN, EVENTS, STREAM, PARQUET)  # a folder with none of these is no run's
@@ -79,13 +82,15 @@ def read_material(folder: Path, *, trouble: str = "") -> Material:
     results = read(lambda: _results(folder), None)
     columns = read(lambda: read_samples(folder), None)
     windows, lossy = read(lambda: windows_of(read_waveforms(folder), description), (list[Window](), list[str]()))
+    fault = read(lambda: read_fault(folder), None)
     sums = read(lambda: read_sums(folder), dict[str, str]())
     changed = read(lambda: verify(folder), list[str]())
     damaged = raw_files_in([*missing, *([] if columns is None else columns.missing), *lossy, *changed])
     if trouble:
         older = "The results are those of an earlier evaluation, which cannot be repeated now: "
         missing = [trouble if results is None else older + trouble, *missing]
-    told = [*missing, *([] if columns is None else columns.missing), *lossy, *changed]
+    spoilt = [fault.damage] if fault is not None and fault.damage else []
+    told = [*missing, *([] if columns is None else columns.missing), *lossy, *changed, *spoilt]
     forged = any(one.startswith(f"{RESULTS} differs") for one in changed)
     return Material(
         folder=folder.name,
@@ -95,6 +100,7 @@ def read_material(folder: Path, *, trouble: str = "") -> Material:
         results=results,
         samples=None if columns is None else samples_of(columns),
         windows=windows,
+        fault=None if fault is None or fault.damage else fault_of(fault),
         sums=sums,
         missing=_told_once(told, folder),
         withheld=_withheld(damaged, forged=forged, older=bool(trouble)),
@@ -146,6 +152,28 @@ def samples_of(columns: SampleColumns) -> Samples:
         values=columns.values,
         good={name: quality == 0 for name, quality in columns.quality.items()},
         units=columns.units,
+    )
+
+
+def fault_of(record: FaultRecord) -> Fault:
+    """The fault record as `report` wants it, its times counted from the first cause."""
+    at_s = record.trip_mono_s
+    return Fault(
+        cause=record.cause,
+        trip_mono_s=at_s,
+        from_s=record.from_mono_s - at_s,
+        until_s=record.until_mono_s - at_s,
+        whole=record.whole,
+        channels={
+            name: FaultSeries(
+                unit=series.unit,
+                time_s=series.time_mono_s - at_s,
+                value=series.value,
+                good=(series.quality == Quality.GOOD) | (series.quality == Quality.OVER_RANGE),
+            )
+            for name, series in record.channels.items()
+        },
+        states=[(since_s - at_s, number) for since_s, number in record.states],
     )
 
 

@@ -30,9 +30,9 @@ class _Coasting:
         if not self._coasts:
             return
         if rack.shaft is not None:
-            self._predicted_s = coasting_time_s(
-                rack.shaft, from_rpm=self._from_rpm, to_rpm=rack.plan.stopping.standstill_rpm
-            )
+            predicted_s = coasting_time_s(rack.shaft, from_rpm=self._from_rpm, to_rpm=rack.plan.stopping.standstill_rpm)
+            if predicted_s is not None and math.isfinite(predicted_s):  # a shaft that nothing slows: not stated either
+                self._predicted_s = predicted_s
         rack.on_event(
             "coasting_down", from_rpm=self._from_rpm, predicted_s=self._predicted_s, sentence=self._sentence()
         )

@@ -76,6 +76,6 @@ def picture(chart: Mapping[str, Any], caption: str = "") -> Block:
     return {"kind": "picture", "chart": dict(chart), "caption": caption}
 
 
-def section(title: str, *blocks: Block, whole: bool = False) -> dict[str, Any]:
-    """A numbered section; a `whole` one stands on one page."""
-    return {"title": title, "blocks": list(blocks), "whole": whole}
+def section(title: str, *blocks: Block, whole: bool = False, page: bool = False) -> dict[str, Any]:
+    """A numbered section; a `whole` one stands on one page, one with a `page` of its own begins there."""
+    return {"title": title, "blocks": list(blocks), "whole": whole, "page": page}

@@ -30,6 +30,7 @@ from benchd.report.material import Material
 from benchd.report.setting import conditions, equipment, set_up
 from benchd.report.testing import test_section
 from benchd.report.time_record import time_record
+from benchd.report.tripped import TITLE, what_tripped
 from benchd.report.words import name_of_test
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
@@ -57,7 +58,9 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
     tests = made("Results", lambda: tests_of(material.results, run, material.events), no_tests)
     notes = {test.index: test.notes for test in tests}
     title = f"Test report {identifier(material)}"
+    trip = made(TITLE, lambda: _plain(what_tripped(material, at)), None)
     sections = [
+        *([] if trip is None else [trip]),
         section_of("Equipment", lambda: equipment(material)),
         section_of("Specimen, set-up and limits", lambda: set_up(material)),
         section_of("Conditions", lambda: conditions(material)),

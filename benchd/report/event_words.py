@@ -66,6 +66,14 @@ def _start_warning(event: Event) -> str | None:
     return None if seconds is None else f"for {with_unit(plain(seconds), 's')}{by}"
 
 
+def _took(event: Event) -> str | None:
+    took_s, predicted_s = soft.number(event.get("took_s")), soft.number(event.get("predicted_s"))
+    if took_s is None:
+        return None
+    said = f"in {with_unit(plain(took_s, 3), 's')}"
+    return said if predicted_s is None else f"{said}, predicted {with_unit(plain(predicted_s, 3), 's')}"
+
+
 _KNOWN: Mapping[str, Callable[[Event], str | None]] = {
     "state": _state,
     "test_started": _test,
@@ -74,6 +82,8 @@ _KNOWN: Mapping[str, Callable[[Event], str | None]] = {
     "ladder": _ladder,
     "drive_parameters": _drive_parameters,
     "start_warning": _start_warning,
+    "braked": _took,
+    "coasted": _took,
 }
 
 

@@ -35,6 +35,29 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FaultSeries:
+    """One channel's own readings about a trip; `good` are those that may be believed."""
+
+    unit: str
+    time_s: Numbers  # after the first cause
+    value: Numbers
+    good: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """The fault record: times in s after the first cause, which came at `trip_mono_s` on the clock of `run.json`."""
+
+    cause: Mapping[str, Any]  # as the event `tripped`, with channel, bound and limit where one was crossed
+    trip_mono_s: float
+    from_s: float
+    until_s: float
+    whole: bool  # nothing more was to come
+    channels: Mapping[str, FaultSeries]
+    states: Sequence[tuple[float, int]] = ()  # since when, and the state's number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
     """Everything that is known of a run. What could not be read is empty or None and named in `missing`."""
 
@@ -45,6 +68,7 @@ class Material:
     results: Mapping[str, Any] | None
     samples: Samples | None
     windows: Sequence[Window] = ()
+    fault: Fault | None = None
     sums: Mapping[str, str] = field(default_factory=dict)  # SHA-256 by file name
     missing: Sequence[str] = ()  # sentences
     withheld: str = ""  # why the verdict in the results must not be believed now, half a sentence; "" where it may

@@ -19,6 +19,7 @@ SUFFIXES = {  # how a name says its unit, longest first
     "_ohm_per_k": "Ω/K",
     "_nm_per_rad": "N·m/rad",
     "_nm_per_s": "N·m/s",
+    "_nm_s": "N·m·s",
     "_rpm_per_s": "r/min/s",
     "_v_per_krpm": "V/(1000 r/min)",
     "_v_per_s": "V/s",
