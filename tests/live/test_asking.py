@@ -49,7 +49,13 @@ class Scripted:
 class Playing:
     """A player on set-points that move, a tick at a time."""
 
-    def __init__(self, *tests: Scripted, attended: bool = True, confirmations: dict[int, Ask] | None = None) -> None:
+    def __init__(
+        self,
+        *tests: Scripted,
+        attended: bool = True,
+        confirmations: dict[int, Ask] | None = None,
+        energised: bool = True,
+    ) -> None:
         self.events: list[tuple[str, dict]] = []
         self.setpoints = SetPoints(SLOPES)
         self.setpoints.open(run_plan())
@@ -59,6 +65,7 @@ class Playing:
             self.setpoints,
             on_event=self.event,
             asking=self.asking,
+            energised=energised,
             attended=attended,
             confirmations=confirmations or {},
         )
@@ -201,6 +208,21 @@ async def test_what_a_test_wants_confirmed_is_asked_before_it_begins() -> None:
     assert [name for name, _ in playing.events] == [
         *("test_started", "test_ended", "asked", "answered", "test_started", "test_ended")
     ]
+
+
+async def test_what_is_confirmed_after_tests_with_nothing_energised_is_asked_before_anything_is() -> None:
+    measured, turning = Scripted(loaded(), title="measured"), Scripted(loaded(), title="turning")
+    measured.energised = False
+    playing = Playing(measured, turning, confirmations={1: CONFIRM}, energised=False)
+    await playing.ticks(3.0)
+    assert playing.told("asked")
+    assert not playing.player.wants_energy.is_set()
+    playing.answer("yes")
+    await playing.ticks(0.1)
+    assert playing.player.wants_energy.is_set()
+    playing.player.energise()
+    await playing.ticks(0.1)
+    assert turning.began
 
 
 @pytest.mark.parametrize("answer", ["no", None])
