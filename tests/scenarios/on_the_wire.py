@@ -269,6 +269,7 @@ def quick_bench(folder: Path, *, slope_v_per_s: float = 12.0) -> Path:
         ("poll_hz = 100", "poll_hz = 50"),
         ("voltage_v_per_s = 12.0", f"voltage_v_per_s = {slope_v_per_s}"),
         ('"../sensors/', f'"{folder}/sensors/'),
+        ("[jog]\nenabled = true", '[jog]\nenabled = false\nreason = "a story of something else"'),
     ):
         assert old in text, old
         text = text.replace(old, new)

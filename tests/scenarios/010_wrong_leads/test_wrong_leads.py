@@ -109,10 +109,10 @@ def test_too_few_points_give_no_best_efficiency(poor: Told) -> None:
     assert poor.printed("four or more torque steps")
 
 
-def test_exchanged_phase_leads_end_the_run_and_the_report_says_what_to_look_at(swapped: Ended) -> None:
+def test_exchanged_phase_leads_refuse_the_start_and_the_report_says_what_to_look_at(swapped: Ended) -> None:
     found = swapped.told()
-    assert swapped.status == 3
-    words = "where the motor drive shall hold 1500 r/min: look at its phase order, commutation and torque limit"
+    assert swapped.status == 1
+    words = "flow in each phase: look for two exchanged phase leads"
     assert words in " ".join(swapped.sentences)
     assert found.printed(words)
     assert found.quantity("load", "efficiency_at_rated_torque")["value"] is None
