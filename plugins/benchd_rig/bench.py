@@ -13,6 +13,7 @@ from typing import Any
 from benchd_rig import sink as sink_device
 from benchd_rig import supply as supply_device
 from benchd_rig.axis_drive import FORCED_FAULT, AxisDrive, DriveRating
+from benchd_rig.crossing import Crossing
 from benchd_rig.drive_registers import DriveRegisters
 from benchd_rig.load_drive import LoadDrive
 from benchd_rig.measuring_unit import MODEL as MEASURING_UNIT_MODEL
@@ -135,6 +136,7 @@ class Bench:
         self._last_s: float | None = None
         self._wanted_s = plant.time_s
         plant.on_step.append(self._each_step)
+        self.crossing = Crossing(plant, lambda time_s: (self._last_s or 0.0) + time_s - self._wanted_s)
 
     @property
     def drive_registers(self) -> DriveRegisters:

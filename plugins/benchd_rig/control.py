@@ -22,9 +22,11 @@ from benchd_rig.control_requests import (
     RequestRefusedError,
     SetPlantFault,
     SetWireFault,
+    TellCrossing,
     TellTruth,
     Temperature,
     Trip,
+    WatchCrossing,
     parsed,
 )
 from benchd_rig.safety_chain import Button, ResetRefusedError
@@ -56,6 +58,14 @@ class Control:
                 return {"truth": _truth(self._bench)}
             case ReadLog():
                 return {"log": self._log(request)}
+            case TellCrossing():
+                seen = self._bench.crossing
+                return {"crossed_mono_s": seen.crossed_mono_s, "furthest": seen.furthest}
+            case WatchCrossing():
+                try:
+                    self._bench.crossing.arm(request.name, above=request.above)
+                except ValueError as error:
+                    raise RequestRefusedError(str(error)) from error
             case SetWireFault():
                 await self._wire_fault(request)
             case ClearWireFaults():

@@ -95,6 +95,20 @@ class ReadLog(Request):
     last: int = Field(default=200, gt=0, le=2000)
 
 
+class WatchCrossing(Request):
+    """Note the first crossing of a true value's magnitude from now on."""
+
+    do: Literal["watch"]
+    name: str
+    above: float
+
+
+class TellCrossing(Request):
+    """The crossing that is watched for: when it was, or null, and how far it went."""
+
+    do: Literal["crossing"]
+
+
 REQUESTS: dict[str, type[Request]] = {
     "truth": TellTruth,
     "fault": SetWireFault,
@@ -105,6 +119,8 @@ REQUESTS: dict[str, type[Request]] = {
     "temperature": Temperature,
     "commission": Commission,
     "log": ReadLog,
+    "watch": WatchCrossing,
+    "crossing": TellCrossing,
 }
 
 

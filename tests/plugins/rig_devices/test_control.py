@@ -99,3 +99,21 @@ async def test_leaving_ends_a_client_that_is_still_connected(control, served):
         assert await reader.read() == b""
         writer.close()
         await writer.wait_closed()
+
+
+async def test_a_crossing_is_stamped_when_it_was_and_not_when_somebody_asked(control, served):
+    assert (await ask(control, do="watch", name="link_v", above=5.0)) == {"ok": True}
+    assert (await ask(control, do="crossing"))["crossed_mono_s"] is None
+    bench = served.bench
+    bench.advance()
+    began_s = bench._clock()
+    bench.plant.supply.voltage_v, bench.plant.supply.current_limit_a = 12.0, 20.0
+    bench.plant.supply.output_on = True
+    for _ in range(20):
+        await asyncio.sleep(0.005)
+        bench.advance()
+    seen = await ask(control, do="crossing")
+    assert began_s < seen["crossed_mono_s"] < began_s + 0.03  # the supply rises within 3 ms
+    assert 5.0 < seen["furthest"] < 13.0
+    refused = await ask(control, do="watch", name="moon", above=1.0)
+    assert "'moon'" in refused["error"]
