@@ -5,7 +5,7 @@ import signal
 import pytest
 
 from benchd.app.demo import device_options
-from benchd.records import read_ending, read_events, verify
+from benchd.records import read_ending, read_events, read_fault, verify
 from tests.scenarios.on_the_wire import Sentry, a_run, at_rest, the_folder
 
 pytestmark = pytest.mark.wires
@@ -41,11 +41,15 @@ def test_the_second_sigterm_takes_energy_away_at_once(turning, control, tmp_path
     status, _ = daemon.end()
     assert status == 3
     assert at_rest(control.truth())
-    (sentence,) = daemon.sentences
-    assert "Abort" in sentence
     folder = the_folder(tmp_path / "data")
+    where, sentence = daemon.sentences
+    assert where == f"The fault record is {folder / 'fault.parquet'}."
+    assert "Abort" in sentence
+    fault = read_fault(folder)
+    assert not fault.whole  # a process that is told to end does not wait for it
     assert read_ending(folder)["ending"] == "aborted"
-    assert states(folder)[-2:] == ["Stopping", "Aborting"]
+    assert states(folder)[-3:] == ["Stopping", "Aborting", "Aborted"]
+    assert verify(folder) == []
 
 
 def test_a_sigterm_before_the_start_lets_nothing_start(daemon, listening, control, tmp_path) -> None:

@@ -1,8 +1,9 @@
 """Somebody presses the emergency stop, opens the guard or turns the selector while the shaft turns."""
 
+import numpy as np
 import pytest
 
-from benchd.records import read_ending, read_events, verify
+from benchd.records import read_ending, read_events, read_fault, verify
 from tests.scenarios.on_the_wire import a_run, at_rest, the_folder
 
 pytestmark = pytest.mark.wires
@@ -24,14 +25,21 @@ def test_what_a_person_does_at_the_bench_ends_the_run_as_tripped_with_its_cause(
     control.ask("press", button=button)
     status, said = daemon.end()
     assert status == 3
-    assert daemon.sentences == [sentence]
     control.until(at_rest)
     folder = the_folder(tmp_path / "data")
+    assert daemon.sentences == [f"The fault record is {folder / 'fault.parquet'}.", sentence]
     assert said == f"{folder}\n"
     assert read_ending(folder)["ending"] == "aborted"
     assert read_ending(folder)["why"] == sentence
-    assert [event["after"] for event in read_events(folder) if event["event"] == "state"][-1] == "Aborting"
+    assert [event["after"] for event in read_events(folder) if event["event"] == "state"][-1] == "Aborted"
     assert verify(folder) == []
+    fault = read_fault(folder)
+    assert fault.whole
+    assert fault.until_mono_s == pytest.approx(fault.trip_mono_s + 5.0)
+    speed = fault.channels["shaft_speed"]
+    assert speed.value[speed.time_mono_s < fault.trip_mono_s][-1] > 500.0
+    assert np.diff(speed.time_mono_s).max() < 0.3  # 100 readings a second, and a busy machine
+    assert 400 < speed.value.size <= 710
 
 
 def test_nothing_starts_while_the_emergency_stop_is_pressed(daemon, listening, control, tmp_path) -> None:

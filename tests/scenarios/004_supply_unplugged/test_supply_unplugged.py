@@ -14,8 +14,9 @@ def test_a_supply_that_is_unplugged_mid_run_trips_and_the_permit_is_withdrawn(tu
     rested = control.until(lambda truth: abs(truth["motor_speed_rpm"]) < 10.0)
     status, _ = daemon.end()
     assert status == 3
-    assert len(daemon.sentences) == 1
-    assert daemon.sentences[0].startswith("supply ")
+    where, sentence = daemon.sentences
+    assert where.endswith("/fault.parquet.")
+    assert sentence.startswith("supply ")
     assert not rested["permit"]  # its output could not be confirmed off: the chain takes it away
     assert not control.truth()["supply_output_on"]
     folder = the_folder(tmp_path / "data")
