@@ -38,8 +38,8 @@ def test_what_a_person_does_at_the_bench_ends_the_run_as_tripped_with_its_cause(
     assert fault.until_mono_s == pytest.approx(fault.trip_mono_s + 5.0)
     speed = fault.channels["shaft_speed"]
     assert speed.value[speed.time_mono_s < fault.trip_mono_s][-1] > 500.0
-    assert np.diff(speed.time_mono_s).max() < 0.3  # 100 readings a second, and a busy machine
-    assert 400 < speed.value.size <= 710
+    assert np.diff(speed.time_mono_s).max() < 0.3  # 50 readings a second, and a busy machine
+    assert 250 < speed.value.size <= 360
 
 
 def test_nothing_starts_while_the_emergency_stop_is_pressed(daemon, listening, control, tmp_path) -> None:
