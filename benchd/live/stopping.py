@@ -104,8 +104,8 @@ class Stopper:
     async def everything_safe(self) -> None:
         """What can energise is off, whatever was on before; used at the beginning, before Idle and after Clear.
 
-        A shaft that turns, or that a drive may hold against another, is let go in order and waited for. Raises
-        `ActFailed` with what did not confirm.
+        A shaft that turns, or that a drive may hold against another, is let go in order and waited for. A heartbeat
+        that was withheld comes back. Raises `ActFailed` with what did not confirm.
         """
         rack = self._rack
         rack.setpoints.close()
@@ -120,6 +120,7 @@ class Stopper:
             trouble = await self._letting_go.all_at_once()
         self._refuse(trouble)
         self._at_rest()
+        rack.beat_wanted = True  # nothing is left on for which it was withheld; without it no chain can be reset
 
     async def off_by_coasting(self, *, doubted: frozenset[str] = NOTHING_DOUBTED) -> Trouble:
         """The side that drives is confirmed off first, while the other holds its torque bound; then the other."""

@@ -9,6 +9,7 @@ from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.rules.states import COMPLETION, Command, State
 
 from .made_up_bench import Turning, made_up
+from .parts import World
 from .stop_stories import CUT, rests
 
 pytestmark = pytest.mark.virtual_time
@@ -139,6 +140,21 @@ async def test_a_withheld_heartbeat_comes_back_with_clear() -> None:
         assert await bench.settle() is State.STOPPED
         await asyncio.sleep(1.0)
         assert len(bench.world.beats) > beats + 10
+
+
+async def test_a_heartbeat_withheld_while_the_bench_came_up_comes_back_with_reset() -> None:
+    world = World()
+    world.stage_on = True  # as a daemon that was killed left it
+    world.behaviour.update({"load_drive": "lies", "safety_chain": "lies"})
+    async with made_up(world) as bench:
+        assert bench.state is State.STOPPED  # where nobody can give Clear
+        assert world.told("permit_not_withdrawn")
+        world.behaviour.clear()
+        beats = len(world.beats)
+        bench.order(Command.RESET)
+        assert await bench.settle() is State.IDLE
+        await asyncio.sleep(1.0)
+        assert len(world.beats) > beats + 10
 
 
 async def test_a_device_that_never_takes_its_set_points_is_a_cause_though_it_answers() -> None:
