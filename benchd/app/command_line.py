@@ -4,9 +4,7 @@ Exit status: 0 done, 1 a run that failed, 2 usage, 3 a run that tripped, 78 conf
 """
 
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import replace
+from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, NoReturn, cast
@@ -15,20 +13,29 @@ import typer
 
 from benchd.app import tables
 from benchd.app.answering import how_to_answer
-from benchd.app.discovery import DriverBroken, Found, Unavailable, find_drivers
+from benchd.app.commissioning.cli import commission
+from benchd.app.discovery import DriverBroken, find_drivers
+from benchd.app.loading import (
+    CONFIGURATION,
+    FAILED,
+    USAGE,
+    BenchFile,
+    DataDirectory,
+    DeviceSettings,
+    MotorFile,
+    ProgrammeFile,
+    SetupFile,
+    fail,
+    load_all,
+    one_sentence,
+    registry,
+)
 from benchd.app.streams import place_of, say, sound_streams, tell
-from benchd.app.wiring import Job, PlannedRun, Unfit, bench_plan, plan_run
-from benchd.procedures import PROCEDURES
-from benchd.records import RecordsError, export_csv, read_description, read_ending
+from benchd.app.wiring import bench_plan
+from benchd.records import export_csv, read_description, read_ending
 from benchd.records.formats import FAULT
-from benchd.settings.bench import Bench
 from benchd.settings.errors import shown
-from benchd.settings.load import Registry, SettingsError, load_bench, load_motor, load_programme, load_setup
-from benchd.settings.places import settings_file
 
-CONFIGURATION = 78
-FAILED = 1
-USAGE = 2
 # typer carries a click of its own and gives this class no public name
 UsageError = cast("type[Exception]", typer.BadParameter.__mro__[1])
 
@@ -42,6 +49,7 @@ app = typer.Typer(
 )
 drivers_app = typer.Typer(help="Drivers that are installed here.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(drivers_app, name="drivers")
+app.command(short_help="Provoke every limit and loss at low energy, and measure the answers.")(commission)
 
 
 def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over so
@@ -58,23 +66,6 @@ def benchd(
     ] = False,
 ) -> None:
     """Runs an electric-motor test bench. It works below the hardware safety chain and is not a safety function."""
-
-
-BenchFile = Annotated[str, typer.Argument(metavar="BENCH", help="Bench file, or the name of one that comes along.")]
-ProgrammeFile = Annotated[str | None, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
-MotorFile = Annotated[str | None, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
-SetupFile = Annotated[str | None, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
-DeviceSettings = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--device",
-        metavar="NAME.KEY=VALUE",
-        help="Replace one device setting of the bench file, such as supply.port=5025.",
-    ),
-]
-DataDirectory = Annotated[
-    Path | None, typer.Option("--data", help="Where run folders go, instead of the bench file's directory.")
-]
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -104,94 +95,6 @@ def usage_sentence(error: Exception) -> str:
     if "\n" in words:
         return words
     return f"{words.rstrip('.')}: see {command} --help."
-
-
-def fail(sentence: str, status: int) -> NoReturn:
-    """End with one sentence on standard error."""
-    tell(sentence)
-    raise typer.Exit(status)
-
-
-@contextmanager
-def one_sentence() -> Iterator[None]:
-    """Turn what a person can mend into one sentence and its exit status."""
-    try:
-        yield
-    except SettingsError as error:
-        fail(error.sentence, CONFIGURATION)
-    except (Unfit, Unavailable) as error:
-        fail(str(error), CONFIGURATION)
-    except RecordsError as error:
-        fail(str(error), FAILED)
-
-
-def registry(found: Found) -> Registry:
-    """What settings may name here."""
-    return Registry(drivers=found.drivers, tests={kind: each.settings for kind, each in PROCEDURES.items()})
-
-
-def load_all(
-    bench: str,
-    programme: str | None,
-    motor: str | None,
-    setup: str | None,
-    *,
-    device: Sequence[str] = (),
-    data: Path | None = None,
-    order: str = "none",
-    serial: str = "none",
-    operator: str = "",
-) -> tuple[Bench, PlannedRun | None]:
-    """Bench and, where a programme is given, the run that fits it. Raises `SettingsError` or `Unfit`, or ends."""
-    given = [name for name in (programme, motor, setup) if name is not None]
-    if given and len(given) < 3:
-        fail("A run needs all three of PROGRAMME, MOTOR and SETUP: give none or all.", USAGE)
-    found = find_drivers()
-    known = registry(found)
-    replaced = _settings_of(device)
-    try:
-        loaded = load_bench(settings_file("benches", bench), known, device_settings=replaced)
-    except SettingsError as error:
-        typed = next((text for text in device if _is_about(error, text)), None)
-        if typed is not None:
-            fail(f"--device {typed} {error.sentence.partition(f'{error.key} ')[2]}", USAGE)
-        broken = next((why for name, why in found.broken.items() if f'"{name}"' in error.sentence), None)
-        fail(error.sentence if broken is None else f"{error.sentence} {broken}", CONFIGURATION)
-    if data is not None:
-        loaded = replace(loaded, data_directory=data.absolute())
-    if programme is None or motor is None or setup is None:
-        return loaded, None
-    job = Job(
-        programme=load_programme(settings_file("programmes", programme), known),
-        motor=load_motor(settings_file("motors", motor)),
-        setup=load_setup(settings_file("setups", setup)),
-        order=order,
-        serial=serial,
-        operator=operator,
-    )
-    return loaded, plan_run(loaded, job)
-
-
-def _settings_of(texts: Sequence[str]) -> dict[str, dict[str, object]]:
-    replaced: dict[str, dict[str, object]] = {}
-    for text in texts:
-        device, key, value = _parts(text)
-        if not (device and key and value):
-            fail(f"--device {text} is not NAME.KEY=VALUE, such as supply.port=5025.", USAGE)
-        replaced.setdefault(device, {})[key] = int(value) if value.isdecimal() else value
-    return replaced
-
-
-def _parts(text: str) -> tuple[str, str, str]:
-    name, _, value = text.partition("=")
-    device, _, key = name.partition(".")
-    return device, key, value
-
-
-def _is_about(error: SettingsError, text: str) -> bool:
-    """Whether the error is about what was typed and not about what stands in the file."""
-    device, key, _ = _parts(text)
-    return error.key in {f"devices.{device}", f"devices.{device}.settings.{key}"}
 
 
 @app.command(short_help="Run the daemon; with a programme, test one specimen.")

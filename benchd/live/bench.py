@@ -108,6 +108,10 @@ class Bench:
         """How many ticks were worked off and how many missed since the bench came up."""
         return self._watch.ticks, self._watch.missed_ticks
 
+    def forget_told(self) -> None:
+        """What was told is news again, as at the beginning of a run; whether a cause acts never depends on it."""
+        self._latch.forget_told()
+
     @property
     def cause(self) -> Cause | None:
         """Why energy was taken away, with what was learnt since; None after Clear."""

@@ -24,12 +24,13 @@ def render(material: Material, *, paper: str) -> bytes:
 
     Raises RuntimeError where the pages cannot be set.
     """
-    printable = Printable(_shows)
+    printable = Printable(shows)
     whole = printable.all(document(material, paper=paper))
-    return _compiled(whole, timestamp=_timestamp(material))
+    return compiled(whole, timestamp=_timestamp(material))
 
 
-def _compiled(whole: Mapping[str, Any], *, timestamp: int) -> bytes:
+def compiled(whole: Mapping[str, Any], *, timestamp: int) -> bytes:
+    """A document's plain values as PDF/A-2b. Raises RuntimeError where the pages cannot be set."""
     compiler = typst.Compiler(
         input=PAGES / "report.typ",
         root=PAGES,
@@ -52,7 +53,7 @@ def _timestamp(material: Material) -> int:
     return _WITHOUT_TIME
 
 
-def _shows(letter: str) -> bool:
+def shows(letter: str) -> bool:
     """Whether one of the fonts has this letter, by setting it."""
     try:
         compiler = typst.Compiler(

@@ -14,6 +14,7 @@ from benchd.contract import Manifest, PortSpec
 from benchd.rules.channels import Channel
 from benchd.settings.bench_file import (
     CalibrationRule,
+    CommissioningTable,
     DcLink,
     LimitTable,
     SentryTable,
@@ -79,6 +80,7 @@ class Bench:
     mqtt: MqttTable | None = None
     metrics: MetricsTable | None = None
     sentry: SentryTable | None = None
+    commissioning: CommissioningTable | None = None
 
     def channels(self) -> tuple[Channel, ...]:
         """The channels in the order of the bench file."""

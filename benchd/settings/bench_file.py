@@ -145,6 +145,14 @@ class SentryTable(Table):
     tick_silent_s: Annotated[float, Field(ge=0.05, le=1.0)] = 0.1  # longer without a tick withdraws the permit
 
 
+class CommissioningTable(Table):
+    """The job whose limits a campaign of provocations takes, as on the command line: names or paths."""
+
+    programme: Text
+    motor: Text
+    setup: Text
+
+
 class BenchFile(Table):
     """A bench file."""
 
@@ -169,6 +177,7 @@ class BenchFile(Table):
     drive_parameters: DriveParametersTable = DriveParametersTable()  # left out: they are read and told, not compared
     mqtt: MqttTable | None = None  # left out: nobody outside is told or asks
     metrics: MetricsTable | None = None
+    commissioning: CommissioningTable | None = None  # left out: the command line names the job
     sentry: SentryTable | None = None  # left out: the daemon itself speaks to the safety chain
 
     def data_path(self) -> Path:

@@ -109,6 +109,7 @@ def load_bench(
         mqtt=file.mqtt,
         metrics=file.metrics,
         sentry=file.sentry,
+        commissioning=file.commissioning,
     )
     on = today or dt.datetime.now(dt.UTC).date()
     refuse_overdue(bench, on)

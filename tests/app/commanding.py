@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchd.app.announcing import Announcer
-from benchd.app.command_line import registry
 from benchd.app.commander import Commander
 from benchd.app.discovery import find_drivers
 from benchd.app.library import Library
+from benchd.app.loading import registry
 from benchd.live.run import Run
 from benchd.outside.admission import Admission, Arrived, Return
 from benchd.outside.commands import Reply

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
-from benchd.app.command_line import load_all
+from benchd.app.loading import load_all
 from benchd.app.recorder import clock_anchor, open_recorder
 
 KE_V_S, OHM, FRICTION_NM = 0.065, 0.62, 0.012

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from benchd.app import evaluation
-from benchd.app.command_line import load_all
 from benchd.app.evaluation import calibration_of
+from benchd.app.loading import load_all
 from benchd.app.recorder import clock_anchor, described, open_recorder
 from benchd.records import RecordsError
 

@@ -10,9 +10,9 @@ import pytest
 
 from benchd.app import serve
 from benchd.app.announcing import Announcer
-from benchd.app.command_line import registry
 from benchd.app.commander import Commander
 from benchd.app.discovery import find_drivers
+from benchd.app.loading import registry
 from benchd.app.remote import Access
 from benchd.app.serve import COMPLETE, Outcome
 from benchd.outside.broker import Broker, BrokerSettings

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchd.app import recorder
-from benchd.app.command_line import load_all
+from benchd.app.loading import load_all
 from benchd.app.recorder import clock_anchor, open_recorder
 from benchd.live.capture import CapturedWindow
 from benchd.live.run import RecordingFailed

@@ -4,7 +4,7 @@ import importlib
 
 import pytest
 
-from benchd.app import command_line
+from benchd.app import command_line, loading
 
 FILES = ("greenhouse", "vent_flap_acceptance", "vent_flap_24v", "vent_flap")
 
@@ -84,7 +84,7 @@ def test_an_error_of_its_own_is_one_sentence_that_says_where(typed, monkeypatch:
     def broken() -> None:
         raise ZeroDivisionError("no such number")
 
-    monkeypatch.setattr(command_line, "find_drivers", broken)
+    monkeypatch.setattr(loading, "find_drivers", broken)
     said = typed("check", "greenhouse")
     assert said.status == 1
     assert "ZeroDivisionError in test_usage.py:" in said.sentence

@@ -2,7 +2,7 @@
 
 import pytest
 
-from benchd.app.command_line import load_all
+from benchd.app.loading import load_all
 from benchd.app.wiring import SUPPLY_KEEPS_BELOW, Unfit
 
 CURRENT = """

@@ -14,7 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from benchd.app.command_line import load_all
+from benchd.app.loading import load_all
 from benchd.app.recorder import clock_anchor, open_recorder
 from benchd.app.wiring import bench_plan
 from benchd.live.bench import Bench

@@ -7,8 +7,8 @@ import time
 
 import pytest
 
-from benchd.app.command_line import load_all
 from benchd.app.demo import device_options
+from benchd.app.loading import load_all
 from benchd.contract import DriverError
 from benchd.live.link import Link
 from benchd.live.link_state import LinkState

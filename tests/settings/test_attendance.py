@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from benchd.app.command_line import registry
 from benchd.app.discovery import find_drivers
+from benchd.app.loading import registry
 from benchd.settings.load import SettingsError, load_bench, load_programme
 from benchd.settings.places import configs_directory
 

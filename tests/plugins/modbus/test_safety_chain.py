@@ -80,7 +80,11 @@ async def test_a_permit_that_stays_is_told(chain, chain_settings):
 
 
 WITH_RELEASE = {
-    **{"guard_closed": 0, "estop_released": 1, "remote_selected": 2, "torque_enabled": 3, "permit": 4},
+    "guard_closed": 0,
+    "estop_released": 1,
+    "remote_selected": 2,
+    "torque_enabled": 3,
+    "permit": 4,
     "release_pressed": 5,
 }
 

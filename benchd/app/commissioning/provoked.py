@@ -1,0 +1,128 @@
+"""What can be provoked on a bench, and what an answer to it is. Values and arithmetic; it speaks to no device."""
+
+import enum
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from benchd.live.plan import BenchPlan
+from benchd.rules.frames import Sample
+from benchd.rules.limits import Bound, Limit, Reaction
+
+BELOW_RATIO = 0.05  # of the present value: a lowered threshold lies beyond it by this much
+BELOW_LEAST_RATIO = 0.01  # of the limit's own value, where the present one is nearly zero
+SILENCE_WITHIN_S = 3.0  # a device that nobody misses by then is missed by nobody
+REACTION_WITHIN_S = 3.0  # beyond the limit's own delay and the channel's poll period
+
+
+class Kind(enum.Enum):
+    """How something is provoked."""
+
+    LIMIT = "limit"  # its threshold is brought below the present value
+    SILENCE = "silence"  # the device's readings are withheld; orders still reach it
+    PERMIT = "permit"  # the safety chain is asked to open
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Provocation:
+    """One thing to be provoked, and what should come of it; `reaction` None is unknown beforehand."""
+
+    kind: Kind
+    title: str
+    origin: str = ""
+    limit: Limit | None = None
+    device: str = ""
+    reaction: Reaction | None = None
+    within_s: float = 0.0  # for the bench to see it: one poll period and the limit's delay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """How the bench answered one provocation; times in s from the provocation, None for what never came."""
+
+    provocation: Provocation
+    seen_s: float | None = None  # the cause was told
+    order_s: float | None = None  # the first order was handed to a driver
+    order: str = ""  # what it was, such as "load_drive.axis follow_speed"
+    obeyed_s: float | None = None  # the last order was confirmed
+    rest_s: float | None = None  # standstill was measured and everything confirmed off
+    state: str = ""  # the state that it ended in
+    cause: str = ""
+    permit_withdrawn: bool = False
+    trouble: tuple[str, ...] = ()  # what did not confirm, in sentences
+
+    @property
+    def as_wanted(self) -> bool:
+        """Whether it was seen, answered by the reaction that was asked for, and nothing stayed unconfirmed.
+
+        What takes energy away ends in Aborted at measured standstill. A device whose readings are withheld cannot
+        confirm everything: the permit has to answer for it then.
+        """
+        asked = self.provocation.reaction
+        confirmed = not self.trouble or (self.provocation.kind is Kind.SILENCE and self.permit_withdrawn)
+        if self.seen_s is None or not confirmed:
+            return False
+        if asked is Reaction.WARN:
+            return self.order_s is None
+        if asked is Reaction.HOLD:
+            return self.state == "Held"
+        return self.order_s is not None and self.rest_s is not None and self.state == "Aborted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotProvoked:
+    """What was left out, and why in one sentence."""
+
+    title: str
+    origin: str
+    why: str
+
+
+def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, str]) -> Sequence[Provocation]:
+    """Everything that can be provoked here, mildest first: limits, then each device's silence, then the permit."""
+    devices = {channel.name: channel.device for channel in plan.channels}
+    found = []
+    for limit in limits:
+        device = plan.devices.get(devices.get(limit.channel, ""))
+        found.append(
+            Provocation(
+                kind=Kind.LIMIT,
+                title=limit.words(units.get(limit.channel, "")),
+                origin=limit.origin,
+                limit=limit,
+                reaction=limit.reaction,
+                within_s=limit.delay_s + (1.0 / device.poll_hz if device is not None else 1.0 / plan.tick_hz),
+            )
+        )
+    found.sort(key=lambda one: one.reaction or Reaction.WARN)
+    found += [
+        Provocation(kind=Kind.SILENCE, title=f"{name} gives no readings", device=name, within_s=SILENCE_WITHIN_S)
+        for name in plan.devices
+    ]
+    found.append(
+        Provocation(
+            kind=Kind.PERMIT,
+            title="the permit is withdrawn",
+            device=plan.safety_chain.device,
+            reaction=Reaction.CUT,
+            within_s=plan.devices[plan.safety_chain.device].safe_time_s,
+        )
+    )
+    return found
+
+
+def lowered(limit: Limit, sample: Sample) -> Limit | None:
+    """The same limit with a threshold that the present value is beyond; None where no present value is known."""
+    if limit.bound is Bound.STALE:
+        return replace(limit, value=0.0)
+    if not math.isfinite(sample.value):
+        return None
+    way = 1.0 if limit.bound is Bound.LOW else -1.0
+    beyond = max(BELOW_RATIO * abs(sample.value), BELOW_LEAST_RATIO * abs(limit.value))
+    return replace(limit, value=sample.value + way * beyond)
+
+
+def stopping_ports(plan: BenchPlan, *, by_chain: bool) -> frozenset[str]:
+    """The ports whose orders take energy away; with the safety chain's, which can be asked to open."""
+    chain = {plan.safety_chain} if by_chain else set()
+    return frozenset(map(str, {plan.supply, *plan.drives, *chain}))

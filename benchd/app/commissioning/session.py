@@ -1,0 +1,157 @@
+"""A bench of its own for a campaign: locked, watched by its sentry, its drivers traced. Nobody else commands it."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from benchd.app.commissioning.campaign import Campaign, CommissioningFailed, Heard, Told
+from benchd.app.commissioning.provoked import Answer, NotProvoked, provocations
+from benchd.app.commissioning.traced import Trace, TracedDriver
+from benchd.app.discovery import make_drivers
+from benchd.app.serve import chain_within_s
+from benchd.app.watched import ShownTicker, Watched, watched
+from benchd.app.wiring import PlannedRun, bench_plan
+from benchd.contract import Driver
+from benchd.live.bench import Bench as LiveBench
+from benchd.live.capture import CapturedWindow
+from benchd.live.fault import FaultWindow
+from benchd.live.link import Link
+from benchd.live.plan import BenchPlan
+from benchd.live.quiet import quiet_process
+from benchd.live.run import Run
+from benchd.live.ticker import Ticker, TimerfdTicker
+from benchd.procedures.gentle_turn import GentleTurn
+from benchd.records import BenchLock
+from benchd.settings.bench import Bench
+
+
+class NotRecorded:
+    """A run whose frames nobody keeps: the campaign's own record holds what counts."""
+
+    def append(
+        self,
+        *,
+        time_mono_s: float,
+        state: int,
+        test: int,
+        point: int,
+        values: Sequence[float],
+        ages_s: Sequence[float],
+        quality: Sequence[int],
+    ) -> None:
+        """Nothing."""
+
+    def event(self, name: str, *, time_mono_s: float, **fields: object) -> None:
+        """Nothing."""
+
+    def flush(self) -> None:
+        """Nothing."""
+
+    def keep_window(self, window: CapturedWindow) -> None:
+        """Nothing."""
+
+    def keep_fault(self, window: FaultWindow) -> None:
+        """Nothing."""
+
+    def end(self, ending: str, why: str) -> None:
+        """Nothing."""
+
+    def close(self, ending: str, why: str) -> None:
+        """Nothing."""
+
+
+def commission(
+    bench: Bench,
+    run: PlannedRun,
+    *,
+    runtime_directory: Path,
+    times: int,
+    say: Callable[[str], object],
+    answers: list[Answer],
+    left_out: list[NotProvoked],
+    only: Sequence[str] = (),
+) -> None:
+    """Provoke everything on this bench with the limits of this run, so many times each; both lists are filled.
+
+    With `only`, what has one of these texts in its title.
+
+    Raises `RecordsError` when a daemon holds the bench, `DriverBroken`, and `CommissioningFailed`.
+    """
+    drivers = make_drivers(bench)
+    with BenchLock(runtime_directory / f"benchd-{bench.name}.lock"), watched(bench, runtime_directory) as shown:
+        if shown is not None:
+            drivers = shown.drivers(drivers)
+        asyncio.run(
+            _session(
+                bench, run, drivers, shown, Told(say=say, answers=answers, left_out=left_out), times=times, only=only
+            )
+        )
+
+
+async def _session(
+    bench: Bench,
+    run: PlannedRun,
+    drivers: Mapping[str, Driver],
+    shown: Watched | None,
+    to: Told,
+    *,
+    times: int,
+    only: Sequence[str],
+) -> None:
+    plan, trace, heard = bench_plan(bench), Trace(), Heard()
+    links = {
+        name: Link(
+            name,
+            TracedDriver(name, drivers[name], trace),
+            reply_time_s=device.manifest.reply_time_s,
+            safe_time_s=device.manifest.safe_time_s,
+            on_change=lambda change: heard.hear("link", link=change.link, sentence=change.sentence),
+        )
+        for name, device in bench.devices.items()
+    }
+    loop = asyncio.get_running_loop()
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="records") as records, quiet_process():
+
+        async def offload(slow: Callable[[], object]) -> object:
+            return await loop.run_in_executor(records, slow)
+
+        live = LiveBench(
+            plan, links, _ticker(plan, shown, lambda: live.energised), on_event=heard.hear, offload=offload
+        )
+        work = Campaign(live, links, trace, heard, to=to, chain_within_s=chain_within_s())
+        await _beside(live, _campaign(live, plan, run, work, times=times, only=only))
+
+
+async def _campaign(
+    live: LiveBench, plan: BenchPlan, run: PlannedRun, work: Campaign, *, times: int, only: Sequence[str]
+) -> None:
+    await live.settled.wait()
+    turn = GentleTurn(run.tests[0].around)
+    live.load(Run(title="commissioning", plan=run.plan, tests=(turn,), open_recorder=NotRecorded))
+    units = {channel.name: channel.unit for channel in plan.channels}
+    asked = provocations(plan, run.plan.limits, units=units)
+    wanted = [one for one in asked if not only or any(text in one.title for text in only)]
+    if not wanted:
+        raise CommissioningFailed(f"Nothing on this bench is called so: {', '.join(only)}.")
+    await work.carry_out(wanted, times=times)
+
+
+async def _beside(live: LiveBench, work: Awaitable[None]) -> None:
+    """The work while the bench lives; however it ends, the bench ends after it and lets everything go in order."""
+    bench = asyncio.ensure_future(live.run())
+    working = asyncio.ensure_future(work)
+    try:
+        await asyncio.wait({bench, working}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for one in (working, bench):
+            one.cancel()
+            await asyncio.wait({one})
+    if not bench.cancelled() and (error := bench.exception()) is not None:
+        raise error
+    await working
+
+
+def _ticker(plan: BenchPlan, shown: Watched | None, energised: Callable[[], bool]) -> Ticker:
+    ticker = TimerfdTicker(plan.tick_hz)
+    return ticker if shown is None else ShownTicker(ticker, shown, energised=energised)
