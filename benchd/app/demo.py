@@ -154,9 +154,15 @@ def simulated_bench(specimen: str, *, seed: int = 1) -> Iterator[Mapping[str, An
 
 
 def first_in_line(pid: int) -> None:
-    """Before what else runs on this machine, where that is permitted: a device that comes late is a reason to trip."""
+    """Before what else runs on this machine, where that is permitted: a device that comes late is a reason to trip.
+
+    For a process that began a session of its own. Linux shares the processors out among sessions first (sched(7), the
+    autogroup feature), and a process' own priority counts only within its session.
+    """
     with contextlib.suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, pid, PRIORITY)
+    with contextlib.suppress(OSError):
+        Path(f"/proc/{pid}/autogroup").write_text(f"{PRIORITY}\n", encoding="ascii")
 
 
 def device_options(listening: Mapping[str, Any], bench: str | Path) -> list[str]:

@@ -31,6 +31,7 @@ from benchd.app.discovery import Unavailable
 from benchd.sentry.shared import born
 from benchd.settings.places import settings_file
 
+AUTOGROUP = Path("/proc/sys/kernel/sched_autogroup_enabled")
 LISTENING = {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}}}
 WAITS = """
 import signal, sys, time
@@ -127,6 +128,16 @@ def test_a_daemon_that_dies_is_not_waited_for(monkeypatch: pytest.MonkeyPatch, t
     dead = Lasting(ended="The demo's daemon ended (status -9): its last word")
     assert _run_to_its_end(["benchctl", "run"], dead, broker="127.0.0.1:1") == 1
     assert capsys.readouterr().err == f"{dead.ended}\n"
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may go before others")
+def test_a_process_of_the_demo_goes_before_other_sessions_and_not_only_within_its_own() -> None:
+    with subprocess.Popen(["sleep", "60"], start_new_session=True) as one:
+        demo.first_in_line(one.pid)
+        assert os.getpriority(os.PRIO_PROCESS, one.pid) == demo.PRIORITY
+        if AUTOGROUP.exists() and AUTOGROUP.read_text().strip() == "1":
+            assert Path(f"/proc/{one.pid}/autogroup").read_text().split()[-1] == str(demo.PRIORITY)
+        one.kill()
 
 
 STARTS = """

@@ -64,6 +64,7 @@ class Probe:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
+            start_new_session=True,
         )
         first_in_line(self.process.pid)
         self.told: list[dict] = []
@@ -221,9 +222,8 @@ def test_from_the_crossing_to_the_first_stopping_byte(kind: str, delay_s: float,
         f" (a load drive that drives with its rated 6 N·m)"
         f"\n  {c_numbers(c)}; {SERIAL}"
     )
-    assert (
-        statistics.median(taken_s) < promise_s + delay_s + 0.015
-    )  # the unit averages over 10 ms: 5 ms, and a poll more
+    # the unit averages over 10 ms, which is 5 ms late on a ramp, and the delay ends at the poll after it
+    assert statistics.median(taken_s) < promise_s + delay_s + 0.015
 
 
 @pytest.mark.parametrize("how", ["sleep", "spin", "SIGKILL"])
@@ -272,6 +272,7 @@ def ticking(runtime: Path, devices: list[str]) -> Iterator["subprocess.Popen[str
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
+        start_new_session=True,
     ) as process:
         first_in_line(process.pid)
         try:
