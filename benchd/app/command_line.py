@@ -208,7 +208,7 @@ def check(
             say(parameters)
             return
         say("\n" + tables.demands(run))
-        say("\n" + tables.limits(run.plan.limits, {c.name: c.unit for c in plan.channels}))
+        say("\n" + tables.limits(run.plan.limits, tables.titled(plan.channels)))
         proof = (
             f"Before enabling, serve reads back that {plan.load_drive} trips itself at {run.plan.train_speed_rpm:g} "
             f"r/min or less and makes {run.plan.train_torque_nm:g} N·m or less, which is what the shaft train bears; "

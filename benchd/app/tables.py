@@ -15,7 +15,9 @@ from typing import Any
 from benchd.app.discovery import Found
 from benchd.app.wiring import PlannedRun
 from benchd.live.plan import BenchPlan
+from benchd.rules.channels import Channel
 from benchd.rules.demand import Demanded
+from benchd.rules.derivations import Rule
 from benchd.rules.limits import Bound, Limit
 from benchd.rules.parameter_set import shown as value_of
 
@@ -145,35 +147,54 @@ def _results_of(name: str, test: Mapping[str, Any], *, everything: bool) -> str:
     return "\n".join([TITLES.get(test["kind"], f"{_words(name)} test"), *lines])
 
 
-def limits(in_force: Iterable[Limit], units: Mapping[str, str]) -> str:
-    """The effective limits by channel: bound, how long it must last, reaction, where it was said.
+def titled(channels: Iterable[Channel]) -> Mapping[str, str]:
+    """Each channel's name and unit, and of a derived one what it is made of."""
+    return {
+        one.name: one.name
+        + (f", {one.unit}" if one.unit != "1" else "")
+        + ("" if one.derivation is None else f" ({_made_of(one.derivation.rule)})")
+        for one in channels
+    }
 
-    A place that does not fit the terminal stands on a line of its own.
+
+def _made_of(rule: Rule) -> str:
+    kind = rule.kind.replace("_", " ")
+    return f"{kind} of {', '.join(dict.fromkeys(rule.inputs))}" if rule.inputs else kind
+
+
+def limits(in_force: Iterable[Limit], titles: Mapping[str, str]) -> str:
+    """The effective limits by channel: bound, how long it must last, hysteresis, reaction, where it was said.
+
+    `titles` are those of `titled`. A place that does not fit the terminal stands on a line of its own; the
+    hysteresis is left out where no limit has one.
     """
     every = list(in_force)
+    any_ends_late = any(limit.hysteresis for limit in every)
     short = _short_names(origin["file"] for limit in every if (origin := _ORIGIN.fullmatch(limit.origin)))
     rows = [
         (
             f"{SIDES[limit.bound]} {limit.value:g}{' s' if limit.bound is Bound.STALE else ''}",
             f"{limit.delay_s:g} s",
+            *((f"{limit.hysteresis:g}" if limit.hysteresis else "-",) if any_ends_late else ()),
             limit.reaction.name.lower().replace("_", " "),
             _shortened(limit.origin, short),
         )
         for limit in every
     ]
     width = width_of_terminal()
-    told = columns([row[:3] for row in rows], indent=GAP)
+    told = columns([row[:-1] for row in rows], indent=GAP)
     lines = [
-        line if len(line) <= width else f"{without}\n      {row[3]}"
+        line if len(line) <= width else f"{without}\n      {row[-1]}"
         for line, without, row in zip(columns(rows, indent=GAP), told, rows, strict=True)
     ]
-    heading = "Limits in force: bound in the channel's unit, how long it must last, reaction, where it was said"
+    ends = "how far back a crossing ends, " if any_ends_late else ""
+    heading = f"Limits in force: bound in the channel's unit, how long it must last, {ends}reaction, where it was said"
     said = [wrapped(heading, hanging=0)]
     channel = None
     for limit, line in zip(every, lines, strict=True):
         if limit.channel != channel:
             channel = limit.channel
-            said.append(f"{channel}, {units[channel]}" if units.get(channel, "1") != "1" else channel)
+            said.append(titles.get(channel, channel))
         said.append(line)
     cut = sorted(file for file, name in short.items() if name != file)
     if cut:

@@ -77,6 +77,7 @@ class PlantFaults:
     transducer_offset_nm: float = 0.0
     transducer_gain_error: float = 0.0  # relative, on top of the specimen file's
     encoder_lost: bool = False  # its lead is off: not a number
+    frozen_input: float = 0.0  # the measuring unit's input of this number, 1 to 6, tells what it told last; 0: none
     encoder_silent: bool = False  # no edges arrive: reads 0 r/min whatever turns
     sense_lead_open: bool = False  # terminal voltage: not a number
     current_lead_open: bool = False

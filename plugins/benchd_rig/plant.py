@@ -67,6 +67,7 @@ class Plant:
         self._terminal_v_s = 0.0  # integrals since time zero, for the window
         self._link_v_s = 0.0
         self._charge_a_s = 0.0
+        self._told: dict[int, float] = {}  # what the measuring unit's inputs told last
         self._acted_j = (0.0, 0.0, 0.0)  # heat that has already acted on the temperatures
         self._heated_to = 0
         motor = specimen.motor
@@ -202,7 +203,14 @@ class Plant:
 
     def measure(self) -> Mapping[int, float]:
         """The measuring unit's inputs 1 to 6, averaged over the last 10 ms; see `sensors` for scales and faults."""
-        return read_inputs(self.specimen.bench.sensors, self.faults, self._averages(), seed=self._seed, tick=self._step)
+        values = dict(
+            read_inputs(self.specimen.bench.sensors, self.faults, self._averages(), seed=self._seed, tick=self._step)
+        )
+        frozen = round(self.faults.frozen_input)
+        if frozen in self._told:
+            values[frozen] = self._told[frozen]
+        self._told = values
+        return values
 
     def sample(self, first: int, count: int) -> NDArray[np.float32]:
         """Volts at inputs 11 to 18, shape (count, 8), from sample `first` on of a 20 kHz grid; see `phase_waveforms`.

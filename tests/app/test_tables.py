@@ -1,9 +1,13 @@
 """What is printed fits a terminal of 80 columns, keeps every place whole, and is the same through a pipe."""
 
+from dataclasses import replace
+
 import pytest
 
 from benchd.app import tables
 from benchd.app.discovery import Found
+from benchd.rules.channels import Channel
+from benchd.rules.derivations import Derivation, Difference, RunTime
 from benchd.rules.limits import Bound, Limit, Reaction
 
 
@@ -24,7 +28,7 @@ def test_check_fits_the_terminal_and_breaks_no_place_in_two(typed, site, columns
     assert max(map(len, lines)) <= columns
     assert any(line.endswith("vent_flap_acceptance.toml:18 limits.high") for line in lines)
     assert "shaft_speed, r/min" in lines
-    assert any(line.split() == ["above", "4500", "0.02", "s", "cut", *line.split()[-2:]] for line in lines)
+    assert any(line.split()[:6] == ["above", "4500", "0.02", "s", "-", "cut"] for line in lines)
     assert lines[-1].startswith("The programme fits the bench and takes about ")
 
 
@@ -38,7 +42,7 @@ def test_check_through_a_pipe_has_one_line_a_limit(typed, site, monkeypatch: pyt
 
 def test_check_of_a_bench_alone_says_how_much_it_holds(typed, site) -> None:
     said = typed("check", site.files[0])
-    assert said.out.splitlines()[0] == "Bench greenhouse: 7 devices, 15 channels."
+    assert said.out.splitlines()[0] == "Bench greenhouse: 7 devices, 27 channels."
     assert said.out.splitlines()[1].startswith("Run folders go to /")
 
 
@@ -55,7 +59,9 @@ def test_limits_stand_below_their_channel_with_its_unit(monkeypatch: pytest.Monk
         limit("shaft_torque", 0.3, "benches/b.toml:9 limits.stale", bound=Bound.STALE, delay_s=0.0),
         limit("power_ratio", 1.0, "set by hand"),
     ]
-    assert tables.limits(every, {"shaft_torque": "N·m", "power_ratio": "1"}).splitlines()[1:] == [
+    assert tables.limits(every, {"shaft_torque": "shaft_torque, N·m", "power_ratio": "power_ratio"}).splitlines()[
+        1:
+    ] == [
         "shaft_torque, N·m",
         "  above 1.9     0.02 s  ramp down  b.toml:7 limits.high",
         "  silent 0.3 s  0 s     ramp down  b.toml:9 limits.stale",
@@ -63,6 +69,37 @@ def test_limits_stand_below_their_channel_with_its_unit(monkeypatch: pytest.Monk
         "  above 1       0.02 s  ramp down  set by hand",
         "These files are",
         "  benches/b.toml",
+    ]
+
+
+def test_a_hysteresis_has_a_column_and_a_derived_channel_says_what_it_is_made_of(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "130")
+    every = [
+        limit("slip", -100.0, "benches/b.toml:7 limits.low", bound=Bound.LOW),
+        replace(limit("slip", 100.0, "benches/b.toml:8 limits.high"), hysteresis=20.0),
+        limit("run_time", 600.0, "benches/b.toml:9 limits.high"),
+    ]
+    rules = {"slip": Difference(of="shaft_speed", against="drive_speed"), "run_time": RunTime()}
+    channels = [
+        Channel(
+            name=name,
+            unit="s" if name == "run_time" else "r/min",
+            device="derived",
+            port=rule.kind,
+            signal=name,
+            age_limit_s=0.5,
+            derivation=Derivation(rule=rule, look="it"),
+        )
+        for name, rule in rules.items()
+    ]
+    assert tables.limits(every, tables.titled(channels)).splitlines()[1:-2] == [
+        "slip, r/min (difference of shaft_speed, drive_speed)",
+        "  below -100  0.02 s  -   ramp down  b.toml:7 limits.low",
+        "  above 100   0.02 s  20  ramp down  b.toml:8 limits.high",
+        "run_time, s (run time)",
+        "  above 600   0.02 s  -   ramp down  b.toml:9 limits.high",
     ]
 
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from benchd_rig.commands import PlantFaults
+from benchd_rig.commands import PlantFaults, SupplyCommand
 from benchd_rig.plant import Plant
 from benchd_rig.sensors import Averages, read_inputs
 from benchd_rig.specimen import Specimen
@@ -103,3 +103,17 @@ def test_a_resting_bench_reads_zeroes_within_its_offsets(plant: Plant) -> None:
     values = plant.measure()
     assert values[5] == pytest.approx(0.0, abs=0.3)
     assert [values[number] for number in (1, 2, 3, 4, 6)] == pytest.approx([0.0] * 5, abs=5e-3)
+
+
+def test_a_frozen_input_tells_what_it_told_last_and_the_others_go_on(vent_flap: Specimen) -> None:
+    plant = Plant(vent_flap, seed=1)
+    plant.supply = SupplyCommand(output_on=True, voltage_v=12.0, current_limit_a=20.0)
+    plant.advance_to(0.2)
+    before = plant.measure()
+    plant.faults.frozen_input = 5.0
+    plant.advance_to(0.3)
+    after = plant.measure()
+    assert after[5] == before[5]
+    assert all(after[number] != before[number] for number in (1, 2, 3, 4, 6))
+    plant.faults.frozen_input = 0.0
+    assert plant.measure()[5] != before[5]
