@@ -18,9 +18,9 @@ from benchd.rules.frames import Sample
 from benchd.rules.limits import Bound, Crossing, Limit, LimitMonitor, Reaction
 
 STORIES = int(os.environ.get("BENCHD_ANY_ORDER_STORIES", "0"))
-STORIES_IN_CI = 60
+STORIES_IN_CI = 100
 STEPS = 100
-AT_LEAST = 5000  # steps in CI
+AT_LEAST = 9000  # steps in CI
 CHANNELS = ("shaft_speed", "shaft_torque")
 VALUES = st.integers(-8, 8).map(float)  # coarse, so that bounds are met exactly
 PASSES_S = st.integers(0, 8).map(lambda eighths: eighths / 8.0)  # sums of these are exact
