@@ -1,12 +1,14 @@
 """Under settled load the powers along the bench are compared: what goes wrong there is told within seconds."""
 
 import asyncio
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from benchd.live.balance import EVERY_S, Balancing
+from benchd.live.causes import Cause
 from benchd.live.virtual_time import run_virtual
 from benchd.rules.balance import BalancePlan
 from benchd.rules.balance_checks import Facts
@@ -154,29 +156,48 @@ def test_no_ordinary_run_of_a_shipped_programme_is_warned_of(tmp_path: Path, pro
     run_virtual(story())
 
 
-def test_a_defect_of_its_own_ends_it_and_not_the_tick() -> None:
-    told: list[tuple[str, dict]] = []
-    trips: list[object] = []
-    facts = Facts(
-        pole_pairs=0,
-        resistance_ohm=1.0,
-        torque_per_a=0.0,
-        rated_torque_nm=1.0,
-        rated_power_w=1.0,
-        cable_ohm=0.0,
-        diode_v=0.0,
-        converter_loss_ratio=0.1,
-        converter_idle_w=0.0,
-        motor_loss_ratio=0.1,
-        load_loss_nm=0.0,
-        doubts=None,  # type: ignore[arg-type]
-    )
-    plan = BalancePlan(facts=facts, load_share=0.1, settle_s=0.2, reaction=Reaction.WARN)
-    balancing = Balancing(plan, trip=trips.append, on_event=lambda name, **fields: told.append((name, fields)))
-    values = {"dc_voltage": 10.0, "dc_current": 10.0, "shaft_torque": 5.0, "shaft_speed": 100.0, "supply_voltage": 10.0}
+FACTS = Facts(
+    pole_pairs=0,
+    resistance_ohm=0.1,
+    torque_per_a=0.1,
+    rated_torque_nm=1.0,
+    rated_power_w=100.0,
+    cable_ohm=0.0,
+    diode_v=0.0,
+    converter_loss_ratio=0.1,
+    converter_idle_w=0.0,
+    motor_loss_ratio=0.1,
+    load_loss_nm=0.1,
+    doubts={},
+)
+GAINS = {"dc_voltage": 10.0, "dc_current": 10.0, "shaft_torque": 2.0, "shaft_speed": 1000.0, "supply_voltage": 10.0}
+
+
+def looked_at(
+    facts: Facts, values: Mapping[str, float], *, reaction: Reaction = Reaction.WARN
+) -> tuple[list[str], list[Cause]]:
+    """Events and causes of 40 looks at these values."""
+    told: list[str] = []
+    trips: list[Cause] = []
+    plan = BalancePlan(facts=facts, load_share=0.1, settle_s=0.2, reaction=reaction)
+    balancing = Balancing(plan, trip=trips.append, on_event=lambda name, **_fields: told.append(name))
     for number in range(40):
         now_s = number * EVERY_S
         samples = {name: Sample(value, Quality.GOOD, now_s) for name, value in values.items()}
         balancing.look(Frame(now_s, samples), {Role.SUPPLY: Voltage(10.0, 1.0)}, playing=True)
-    assert [name for name, _ in told] == ["power_balance_ended"]
-    assert trips == []
+    return told, trips
+
+
+def test_a_warning_is_told_once_and_a_harder_reaction_again_and_again() -> None:
+    """100 W in and 209 W out: whoever is held and goes on unmended is held again."""
+    assert len(looked_at(FACTS, GAINS)[1]) == 1
+    assert len(looked_at(FACTS, GAINS, reaction=Reaction.HOLD)[1]) > 3
+
+
+def test_a_bench_without_load_is_not_looked_at() -> None:
+    assert looked_at(FACTS, {**GAINS, "dc_current": 0.5, "shaft_torque": 0.05}) == ([], [])
+
+
+def test_a_defect_of_its_own_ends_it_and_not_the_tick() -> None:
+    broken = replace(FACTS, doubts=None)  # type: ignore[arg-type]
+    assert looked_at(broken, GAINS) == (["power_balance_ended"], [])

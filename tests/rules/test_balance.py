@@ -129,6 +129,20 @@ def test_what_was_spoilt_is_the_first_suspect(kind: str, spoilt: str) -> None:
     assert found.sentence.count(". ") == 0
 
 
+def test_a_loss_below_the_winding_s_own_is_seen_without_any_other_torque() -> None:
+    """The copper alone loses 500 W: 25 W are not plausible, and neither is a gain."""
+    alone = {name: value for name, value in DC.items() if not name.startswith("drive")}
+    assert verdict(alone, DC_FACTS).holds
+    found = verdict({**alone, "shaft_torque": 1.05 * alone["shaft_torque"]}, DC_FACTS)
+    assert "power from DC input to shaft" in {check.name for check in found.failed}
+
+
+def test_of_two_faults_at_once_none_explains_alone() -> None:
+    both = {**PMSM, "motor_drive_speed": 2400.0, "dc_current": 2.0 * PMSM["dc_current"]}
+    (suspect,) = verdict(both, PMSM_FACTS).suspects
+    assert math.isnan(suspect.ratio)
+
+
 def test_a_current_that_makes_no_torque_suspects_the_phase_leads() -> None:
     found = verdict({**PMSM, **NO_TORQUE}, PMSM_FACTS)
     assert found.suspects[0].channels == ("motor_drive_torque", "motor_current")
