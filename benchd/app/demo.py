@@ -292,7 +292,7 @@ def _run_to_its_end(command: list[str], daemon: Child, *, broker: str) -> int:
     A daemon that ends meanwhile is not waited for, since here nobody starts it again: the client is ended soon after.
     """
     process = subprocess.Popen(  # noqa: S603 - this very interpreter and this package
-        [sys.executable, "-m", "benchd.app.benchctl", *command[1:]],
+        tied([sys.executable, "-m", "benchd.app.benchctl", *command[1:]]),
         env={**os.environ, "BENCHCTL_BROKER": broker},
     )
     numbers = (signal.SIGINT, signal.SIGTERM)

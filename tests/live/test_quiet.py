@@ -3,8 +3,11 @@
 import gc
 import os
 import struct
+import subprocess
 import sys
 from pathlib import Path
+
+import pytest
 
 from benchd.live.quiet import SWITCH_INTERVAL_S, quiet_process
 
@@ -34,3 +37,30 @@ def test_leaving_puts_back_what_was_there(tmp_path: Path):
         assert gc.get_freeze_count() > before[1]
         assert abs(sys.getswitchinterval() - SWITCH_INTERVAL_S) < 1e-6
     assert (sys.getswitchinterval(), gc.get_freeze_count(), os.sched_getscheduler(0)) == before
+
+
+LEADS = """
+import os, sys
+from pathlib import Path
+from benchd.live import quiet
+quiet.SESSION_FILE = Path(sys.argv[1])
+os.setpriority(os.PRIO_PROCESS, 0, int(sys.argv[2]))
+if sys.argv[3] == "leads":
+    os.setsid()
+with quiet.quiet_process(latency_file=Path(sys.argv[1] + ".latency")) as one:
+    print(quiet.SESSION_FILE.read_text().split()[-1], len(one.refused))
+print(quiet.SESSION_FILE.read_text().split()[-1])
+"""
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may ask for a priority before others")
+@pytest.mark.parametrize(("nice", "leads", "meanwhile"), [(-5, "leads", "-5"), (-5, "follows", "0"), (0, "leads", "0")])
+def test_a_priority_that_was_given_counts_before_other_sessions(
+    tmp_path: Path, nice: int, leads: str, meanwhile: str
+) -> None:
+    session = tmp_path / "autogroup"
+    session.write_text("/autogroup-7 nice 0\n")
+    (tmp_path / "autogroup.latency").touch()
+    command = [sys.executable, "-c", LEADS, str(session), str(nice), leads]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == [meanwhile, "0", "0"]
