@@ -1,8 +1,9 @@
 """Writes and reads the fault record: every reading about a trip as it arrived. It must never thin or fill anything.
 
-`fault.parquet` has a row for each moment at which something was read or happened. A channel's cell is empty where
-nothing of it arrived just then; a set-point's (`set_point.<role>.<name>`) where it did not change; its value is NaN
-from where none is in force. The file is written anew whenever more is known, and each time wholly or not at all.
+`fault.parquet` has a row for each moment at which something was read or happened, several where more came at once. A
+channel's cell is empty where nothing of it arrived just then; a set-point's (`set_point.<role>.<name>`) where it did
+not change; its value is NaN from where none is in force. The file is written anew whenever more is known, and each time
+wholly or not at all.
 """
 
 import contextlib
@@ -92,7 +93,10 @@ def write_fault(
     path = Path(folder) / FAULT
     told = [event for event in events if from_mono_s <= event[1] <= until_mono_s]
     kept = _kept(readings, count=len(channels), from_mono_s=from_mono_s, until_mono_s=until_mono_s)
-    moments = np.unique(kept.time_mono_s)
+    places, place_of = np.unique(
+        np.stack([kept.time_mono_s, _repeats(kept)], axis=1), axis=0, return_inverse=True
+    )  # by time, and by how often a series had been read at this very moment
+    moments = places[:, 0]
     times = np.concatenate([moments, np.array([at for _, at, _ in told], np.float64)])
     order = np.argsort(times, kind="stable")
     row_of = np.empty(order.size, np.intp)
@@ -115,7 +119,7 @@ def write_fault(
         pa.field("event", pa.string()),
     ]
     columns = [pa.array(times[order]), _states(times[order], states), pa.array(lines, pa.string())]
-    at = row_of[np.searchsorted(moments, kept.time_mono_s)]
+    at = row_of[place_of.reshape(-1)]
     named = [*channels, *((f"{SET_POINT}{name}", unit) for name, unit in set_points)]
     for number, (name, unit) in enumerate(named):
         rows = np.flatnonzero(kept.series == number)
@@ -149,6 +153,18 @@ def _kept(readings: FaultReadings, *, count: int, from_mono_s: float, until_mono
         value=readings.value[keep],
         quality=readings.quality[keep],
     )
+
+
+def _repeats(kept: FaultReadings) -> npt.NDArray[np.float64]:
+    """How many earlier readings of the same series carry the same time: a computed channel may have several."""
+    order = np.lexsort((kept.time_mono_s, kept.series))  # stable: in the order of arrival
+    time, series = kept.time_mono_s[order], kept.series[order]
+    new = np.ones(order.size, bool)
+    new[1:] = (np.diff(time) != 0.0) | (np.diff(series.astype(np.int64)) != 0)
+    first = np.maximum.accumulate(np.where(new, np.arange(order.size), 0))
+    repeats = np.empty(order.size, np.float64)
+    repeats[order] = np.arange(order.size) - first
+    return repeats
 
 
 def _states(times: npt.NDArray[np.float64], states: Sequence[tuple[float, int]]) -> pa.Array:

@@ -135,6 +135,22 @@ def test_a_foreign_reader_finds_units_and_a_schema_version(tmp_path: Path) -> No
     assert table.column("winding").drop_null().length() == pytest.approx(21, abs=1)
 
 
+def test_readings_of_one_channel_at_one_moment_are_all_there_in_their_order(tmp_path: Path) -> None:
+    at = np.array([TRIP_S, TRIP_S, TRIP_S + 0.1, TRIP_S, TRIP_S + 0.1])
+    given = FaultReadings(
+        time_mono_s=at,
+        series=np.array([0, 1, 0, 0, 1], np.uint16),
+        value=np.array([1.0, 2.0, 3.0, 4.0, 5.0]),
+        quality=np.zeros(5, np.uint8),
+    )
+    written(tmp_path, given)
+    found = read_fault(tmp_path)
+    assert found is not None
+    assert found.channels["shaft_torque"].value.tolist() == [1.0, 4.0, 3.0]
+    assert found.channels["shaft_torque"].time_mono_s.tolist() == [TRIP_S, TRIP_S, TRIP_S + 0.1]
+    assert found.channels["dc_voltage"].value.tolist() == [2.0, 5.0]
+
+
 def test_where_nothing_at_all_was_read_there_is_a_record_all_the_same(tmp_path: Path) -> None:
     none = np.zeros(0)
     nothing = FaultReadings(time_mono_s=none, series=none.astype(np.uint16), value=none, quality=none.astype(np.uint8))
