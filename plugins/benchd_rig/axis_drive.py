@@ -79,7 +79,7 @@ class Axis(Protocol):
 class DriveRating:
     """What is set in the drive when the bench is commissioned; over the wire it is read only.
 
-    Pole pairs, currents and switching frequency are carried and told; what the machine does with them is the plant's.
+    Pole pairs, currents and switching frequency are carried and told; what they do to the machine is the plant's.
     """
 
     rated_torque_nm: float

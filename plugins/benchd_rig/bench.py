@@ -156,6 +156,17 @@ class Bench:
         self._wanted_s += passed_s
         self.plant.advance_to(self._wanted_s)
 
+    def commission(self, device: str, values: Mapping[str, float]) -> None:
+        """Set a drive's own limits and machine data by their names in `DriveRating`.
+
+        A motor drive that is told other pole pairs than the specimen's counts revolutions wrongly from then on.
+        """
+        rating = self.drives[device].rating
+        for name, value in values.items():
+            setattr(rating, name, value)
+        if device == "motor_drive" and "pole_pairs" in values:
+            self.plant.faults.believed_pole_pairs = float(values["pole_pairs"])
+
     def trip(self, device: str) -> None:
         """Let a device's own protection act, as a defect inside it would. Raises `KeyError` for one that has none."""
         if device in self.drives:
@@ -195,7 +206,8 @@ class Bench:
                 self._release(closed=True)
         elif self.supply.interlock_closed and now - since_s >= RELEASE_TIME_S - 1e-9:
             self._release(closed=False)
-        self.supply.step()
+        self.supply.step(now)
+        self.sink.step(now)
         for drive in self.drives.values():
             drive.step(now)
         self.resistance_meter.step(now)

@@ -92,9 +92,8 @@ class Control:
             case Temperature():
                 self._temperature(request)
             case Commission():
-                rating = bench.drives[self._here(request.device)].rating
-                for name, value in request.model_dump(exclude={"do", "device"}, exclude_none=True).items():
-                    setattr(rating, name, value)
+                values = request.model_dump(exclude={"do", "device"}, exclude_none=True)
+                bench.commission(self._here(request.device), values)
 
     async def _wire_fault(self, request: SetWireFault) -> None:
         server = self._servers.by_device[self._here(request.device)]

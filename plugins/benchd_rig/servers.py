@@ -19,6 +19,7 @@ from benchd_rig.scpi_instrument import ScpiInstrument
 from benchd_rig.scpi_server import ScpiConversation
 from benchd_rig.sink import sink_instrument
 from benchd_rig.supply import supply_instrument
+from benchd_rig.watchdog import CommunicationWatchdog
 from benchd_rig.wire_server import Conversation, WireServer
 
 
@@ -76,6 +77,7 @@ def _conversations(bench: Bench) -> Mapping[str, Conversation]:
     }
     if bench.power_analyser is not None:
         makers["power_analyser"] = partial(analyser_instrument, bench.power_analyser)
+    watchdogs = {"supply": bench.supply.watchdog, "sink": bench.sink.watchdog}
     models: Mapping[str, DataModel] = {
         "thermometers": bench.thermometers,
         "cabinet_thermometers": bench.cabinet_thermometers,
@@ -86,11 +88,18 @@ def _conversations(bench: Bench) -> Mapping[str, Conversation]:
     for name, make in makers.items():
         faults = bench.faults[name]
         instrument = make(faults=faults, identity=bench.identities[name], other_identity=OTHER_IDENTITY)
-        made[name] = ScpiConversation(instrument=instrument, faults=faults, advance=bench.advance)
+        watched = watchdogs.get(name)
+        before = bench.advance if watched is None else partial(_message, bench, watched)
+        made[name] = ScpiConversation(instrument=instrument, faults=faults, advance=before)
     for name, model in models.items():
         before = partial(_drive_request, bench, bench.drives[name]) if name in bench.drives else bench.advance
         made[name] = ModbusConversation(model=model, faults=bench.faults[name], before_request=before)
     return {name: made[name] for name in bench.devices}
+
+
+def _message(bench: Bench, watchdog: CommunicationWatchdog) -> None:
+    bench.advance()
+    watchdog.message_arrived()
 
 
 def _drive_request(bench: Bench, drive: AxisDrive) -> None:

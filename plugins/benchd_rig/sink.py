@@ -11,6 +11,7 @@ from typing import Literal, Protocol
 from benchd_rig.commands import SinkCommand
 from benchd_rig.scpi_instrument import Parameters, ScpiInstrument
 from benchd_rig.scpi_parameters import NOT_A_NUMBER, ScpiRefusal, choice, fixed, number, short_form, switch
+from benchd_rig.watchdog import CommunicationWatchdog, watchdog_commands
 from benchd_rig.wire_faults import WireFaults
 
 _DECIMALS = 3
@@ -70,6 +71,7 @@ class Sink:
         self.rating = rating
         self._stage = stage
         self.tripped = False
+        self.watchdog = CommunicationWatchdog()
         self.levels: dict[Mode, float] = {}
         self.reset()
 
@@ -79,6 +81,7 @@ class Sink:
         self.mode: Mode = "voltage"
         self.levels = {mode: start for mode, _, _, _, start in self.rating.levels.values()}
         self.current_limit_a = self.rating.max_current_a
+        self.watchdog.period_s = 0.0
         self._tell()
 
     def set_level(self, mode: Mode, level: float) -> None:
@@ -112,6 +115,11 @@ class Sink:
         self.tripped = True
         self.input_on = False
         self._tell()
+
+    def step(self, time_s: float) -> None:
+        """Watch the wire, where somebody has armed that: the input goes off, whatever still feeds the link."""
+        if self.watchdog.ran_out(time_s, watching=self.input_on):
+            self.trip()
 
     @property
     def measured_v(self) -> float:
@@ -152,6 +160,7 @@ def sink_instrument(sink: Sink, *, faults: WireFaults, identity: str, other_iden
         return NOT_A_NUMBER if faults.is_on("nan") else fixed(value, decimals=_DECIMALS)
 
     one = (1, 1)
+    watchdog_commands(instrument, sink.watchdog)
     instrument.on("INPut[:STATe]", lambda p: sink.switch_input(on=switch(p[0])), parameters=one)
     instrument.on("INPut[:STATe]?", lambda _: str(int(sink.input_on)))
     instrument.on("[SOURce:]FUNCtion[:MODE]", function, parameters=one)

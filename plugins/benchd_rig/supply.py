@@ -10,6 +10,7 @@ from typing import Protocol
 from benchd_rig.commands import SupplyCommand
 from benchd_rig.scpi_instrument import Parameters, ScpiInstrument
 from benchd_rig.scpi_parameters import NOT_A_NUMBER, ScpiRefusal, fixed, number, switch
+from benchd_rig.watchdog import CommunicationWatchdog, watchdog_commands
 from benchd_rig.wire_faults import WireFaults
 
 _DECIMALS = 3
@@ -51,6 +52,7 @@ class Supply:
         self._stage = stage
         self.interlock_closed = True
         self.tripped = False
+        self.watchdog = CommunicationWatchdog()
         self.reset()
 
     def reset(self) -> None:
@@ -59,6 +61,7 @@ class Supply:
         self.voltage_v = 0.0
         self.current_limit_a = 0.0
         self.over_voltage_v = self.rating.max_protection_v
+        self.watchdog.period_s = 0.0
         self._tell()
 
     def set_voltage(self, voltage_v: float) -> None:
@@ -101,9 +104,10 @@ class Supply:
             self.output_on = False
             self._tell()
 
-    def step(self) -> None:
-        """Compare the terminals with the over-voltage threshold, as fast as the hardware does."""
-        if self.output_on and self._stage.supply_voltage_v > self.over_voltage_v:
+    def step(self, time_s: float) -> None:
+        """Compare the terminals with the over-voltage threshold, as fast as the hardware does, and watch the wire."""
+        silent = self.watchdog.ran_out(time_s, watching=self.output_on)
+        if self.output_on and (silent or self._stage.supply_voltage_v > self.over_voltage_v):
             self.trip()
 
     @property
@@ -145,6 +149,7 @@ def supply_instrument(supply: Supply, *, faults: WireFaults, identity: str, othe
         return NOT_A_NUMBER if faults.is_on("nan") else fixed(value, decimals=_DECIMALS)
 
     one = (1, 1)
+    watchdog_commands(instrument, supply.watchdog)
     instrument.on("OUTPut[:STATe]", lambda p: supply.switch_output(on=switch(p[0])), parameters=one)
     instrument.on("OUTPut[:STATe]?", lambda _: str(int(supply.output_on)))
     instrument.on("[SOURce:]VOLTage[:LEVel]", volts, parameters=one)

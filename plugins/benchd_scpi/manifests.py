@@ -16,6 +16,7 @@ from benchd.contract import (
 from benchd_scpi.settings import (
     CALL_TIME_S,
     LONGEST_CONTACTOR_TIME_S,
+    LONGEST_REPLY_TIME_S,
     SAFE_TIME_S,
     ScpiMeasuringUnitSettings,
     ScpiPowerAnalyserSettings,
@@ -61,7 +62,7 @@ SUPPLY = Manifest(
     settings=ScpiSupplySettings,
     ports=_supply_ports,
     driver="benchd_scpi.supply:supply",
-    reply_time_s=CALL_TIME_S,
+    reply_time_s=CALL_TIME_S + LONGEST_REPLY_TIME_S,  # its watchdog is armed before the output is switched on
     safe_time_s=SAFE_TIME_S,
 )
 
@@ -72,7 +73,7 @@ SINK = Manifest(
     settings=ScpiSinkSettings,
     ports=_sink_ports,
     driver="benchd_scpi.sink:sink",
-    reply_time_s=CALL_TIME_S,
+    reply_time_s=CALL_TIME_S + LONGEST_REPLY_TIME_S,  # its watchdog is switched off before it is armed
     safe_time_s=SAFE_TIME_S,
 )
 

@@ -8,6 +8,8 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 from benchd.contract import unit_of_signal
 
 LONGEST_REPLY_TIME_S = 0.4
+DEFAULT_WATCHDOG_S = 1.0
+LONGEST_WATCHDOG_S = 10.0
 CALL_TIME_S = 3 * LONGEST_REPLY_TIME_S  # the exchange itself and, where it fails, the error queue
 SAFE_TIME_S = 1.0
 LONGEST_CONTACTOR_TIME_S = 0.5
@@ -44,6 +46,7 @@ class SupplyHeaders(_Model):
     over_voltage_protection: Header = "VOLT:PROT"
     tripped: Header = "VOLT:PROT:TRIP"
     clear_protection: Header = "OUTP:PROT:CLE"
+    communication_watchdog: Header | None = Field(default=None, description="its period in s; only where it has one")
     error: Header = "SYST:ERR"
 
 
@@ -57,7 +60,27 @@ class ScpiSupplySettings(InstrumentSettings):
     )
     voltage_resolution_v: Positive = 0.01
     current_resolution_a: Positive = 0.01
+    communication_watchdog_s: float | None = Field(
+        default=None,
+        gt=0.0,
+        le=LONGEST_WATCHDOG_S,
+        description=f"armed before the output is switched on; {DEFAULT_WATCHDOG_S:g} where only its header is given",
+    )
     headers: SupplyHeaders = SupplyHeaders()
+
+    @model_validator(mode="after")
+    def _a_watchdog_has_a_header(self) -> Self:
+        if self.communication_watchdog_s is not None and self.headers.communication_watchdog is None:
+            raise ValueError(
+                "communication_watchdog_s is given without headers.communication_watchdog: name the header of this "
+                "make, or leave the time out"
+            )
+        return self
+
+    @property
+    def watchdog_s(self) -> float:
+        """The period that the watchdog is armed with, where there is one."""
+        return DEFAULT_WATCHDOG_S if self.communication_watchdog_s is None else self.communication_watchdog_s
 
     @property
     def protection_bound_v(self) -> float:
@@ -76,6 +99,9 @@ class SinkHeaders(_Model):
     measured_voltage: Header = "MEAS:VOLT"
     measured_current: Header = "MEAS:CURR"
     tripped: Header = "INP:PROT:TRIP"
+    communication_watchdog: Header | None = Field(
+        default=None, description="kept off while armed: a sink that lets go leaves a braking machine's energy nowhere"
+    )
     error: Header = "SYST:ERR"
 
 

@@ -54,11 +54,15 @@ class SinkInput:
     async def arm(self, *, threshold_v: float, current_limit_a: float) -> None:
         """Constant-voltage mode at the threshold, then input on, read back: it conducts only above the threshold.
 
-        Raises `OutOfRange` before sending, `DeviceFault` where one of its own protections keeps the input off.
+        Where the device has a communication watchdog, it is switched off first and read back: an input that goes off
+        with the wire would leave the energy of a braking machine nowhere to go. Raises `OutOfRange` before sending,
+        `DeviceFault` where one of its own protections keeps the input off.
         """
         settings, headers = self._settings, self._headers
         self._within("threshold", threshold_v, settings.max_voltage_v, "V")
         self._within("current limit", current_limit_a, settings.max_current_a, "A")
+        if (watchdog := headers.communication_watchdog) is not None:
+            await self._session.put([f"{watchdog} 0"], [message.is_number(f"{watchdog}?", 0.0, within=0.0, unit="s")])
         await self._session.put(
             [
                 f"{headers.function} {CONSTANT_VOLTAGE[:4]}",

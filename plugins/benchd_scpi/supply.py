@@ -8,6 +8,8 @@ from benchd_scpi.instrument import Instrument
 from benchd_scpi.session import Session
 from benchd_scpi.settings import ScpiSupplySettings
 
+WATCHDOG_RESOLUTION = 0.01  # of its period: devices count it in steps of their own
+
 
 class SupplyOutput:
     """One supply output; safe is: output off."""
@@ -82,10 +84,20 @@ class SupplyOutput:
         )
 
     async def switch_output(self, *, on: bool) -> None:
-        """Switch the output, read back. Raises `DeviceFault` where a protection keeps it off."""
+        """Switch the output, read back. Raises `DeviceFault` where a protection keeps it off.
+
+        Where the device has a communication watchdog, it is armed and read back before anything is switched on. It
+        stays armed when the output is off, and has nothing to take away then.
+        """
         if not on:
             await self._session.put(self._off, [message.is_flag(self._output_query, False)])
             return
+        if (watchdog := self._headers.communication_watchdog) is not None:
+            period_s = self._settings.watchdog_s
+            await self._session.put(
+                [f"{watchdog} {message.decimal(period_s)}"],
+                [message.is_number(f"{watchdog}?", period_s, within=WATCHDOG_RESOLUTION * period_s, unit="s")],
+            )
         await self._session.put(
             [f"{self._headers.output} ON"],
             [

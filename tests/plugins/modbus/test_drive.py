@@ -170,6 +170,19 @@ async def test_enabling_walks_the_states_with_zero_torque_and_an_armed_watchdog(
     assert device.state == "disabled"
 
 
+async def test_a_drive_whose_watchdog_does_not_read_back_is_not_enabled(device, drive_settings):
+    def forgets(_number, pdu):
+        if pdu == bytes.fromhex("03 000d 0001"):
+            device.holding[13] = 0
+
+    device.behave = forgets
+    async with drive(drive_settings(device, communication_watchdog_ms=300)) as ports:
+        with pytest.raises(ReplyWrong, match=r"holds 0 in communication_watchdog \(register 13\) where 300"):
+            await ports["axis"].enable()
+        assert device.state == "disabled"
+        assert not {0x06, 0x07, 0x0F} & set(device.commands())
+
+
 async def test_enabling_leaves_a_quick_stop_through_switch_on_disabled(device, drive_settings):
     device.state = "quick stop"
     async with drive(drive_settings(device)) as ports:

@@ -179,6 +179,11 @@ async def test_the_control_socket_reaches_the_new_devices_and_faults(pump):
     await ask(control, do="commission", device="motor_drive", overspeed_rpm=3500.0, own_torque_permille=1100)
     assert pump.registers["motor_drive"].read_holding_registers(114, 3) == [0, 35_000, 1100]
     assert pump.load_drive.rating.overspeed_rpm == 5500.0
+    await ask(control, do="commission", device="load_drive", pole_pairs=8)
+    assert pump.plant.faults.believed_pole_pairs == 0.0  # that machine's drive turns as before
+    await ask(control, do="commission", device="motor_drive", pole_pairs=8)
+    assert pump.registers["motor_drive"].read_holding_registers(119, 1) == [8]
+    assert pump.plant.faults.believed_pole_pairs == 8.0  # it counts revolutions with them
     await ask(control, do="trip", device="motor_drive")
     truth = (await ask(control, do="truth"))["truth"]
     assert truth["motor_drive_state"] == "fault"
