@@ -20,6 +20,7 @@ FEED_RATIO = 0.1  # of rated voltage, beyond the generated one: brushes want som
 CURRENT_RATIO = 0.15  # of the run's current limit, into a converter
 LEAST_CURRENT_RATIO = 0.0025
 STANDSTILLS = 5.0
+SPEED_SHARE = 0.4  # of what a run lets the load drive turn
 TORQUE_SHARE = 0.3  # of what a run lets its drives make
 RAD_S_PER_RPM = math.pi / 30.0
 COVERAGE = 6.0  # standard uncertainties: a false warning is a defect too
@@ -37,6 +38,7 @@ def jog_of(bench: Bench, around: Surroundings, *, voltage_limit_v: float) -> Jog
     plate, current_limit_a = around.plate, around.current_limit_a
     brushed = not bench.roles["motor_drive"]
     speed_rpm = table.speed_rpm or max(SPEED_RATIO * plate.speed_rpm, STANDSTILLS * bench.stopping.standstill_rpm)
+    speed_rpm = min(speed_rpm, SPEED_SHARE * around.speed_limit_rpm)
     torque_nm = min(table.torque_nm or TORQUE_RATIO * plate.torque_nm, TORQUE_SHARE * around.torque_limit_nm)
     if brushed:
         current_a = min(torque_nm / plate.ke_v_s, current_limit_a)

@@ -1,12 +1,16 @@
 """Before the first test the shaft is turned slowly and pushed lightly: what is wrong at a lead refuses the start."""
 
 import asyncio
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 
+from benchd.live.targets import RESTING
 from benchd.live.virtual_time import run_virtual
+from benchd.rules.moves import Role, Target
 from benchd.rules.states import Command, State
+from tests.scenarios.brushless import Loaded
 
 from .twin_bench import BRUSHED, BRUSHLESS, Kind, OnTwin, running
 
@@ -130,6 +134,26 @@ def test_a_sound_bench_is_plausible_within_seconds_and_its_numbers_are_told(tmp_
             pushed_nm = told["pushed"]["shaft_torque"] - told["turned"]["shaft_torque"]
             assert pushed_nm == pytest.approx(bench.run.plan.jog.torque_nm, rel=0.25)
             assert await bench.settle() is State.COMPLETE
+
+    run_virtual(story())
+
+
+class Begun(Loaded):
+    """Keeps the targets from which it begins."""
+
+    def moves(self, at: Mapping[Role, Target]):
+        self.at = at
+        yield from super().moves(at)
+
+
+def test_the_first_test_begins_from_rest_and_not_from_what_the_jog_asked_for(tmp_path: Path) -> None:
+    async def story() -> None:
+        begun = Begun(0.3)
+        async with running(tmp_path, programme=TURNS, kind=BRUSHLESS, tests=[begun]) as bench:
+            await bench.start()
+            await bench.until(lambda: hasattr(begun, "at"), "the test")
+            assert begun.at == {role: target for role, target in RESTING.items() if role is not Role.RESISTANCE_METER}
+            await bench.command(Command.STOP)
 
     run_virtual(story())
 
