@@ -45,6 +45,7 @@ class _Line:
     writer: asyncio.StreamWriter
     due: asyncio.Queue[tuple[float, bytes, float]] = field(default_factory=asyncio.Queue)
     held: bytes = b""
+    finished: bool = False  # its end was told already
 
 
 class FaultProxy:
@@ -101,8 +102,8 @@ class FaultProxy:
 
         def end() -> None:
             for line in self._lines:
-                if line.direction == direction and not line.writer.is_closing():
-                    line.writer.write_eof()
+                if line.direction == direction:
+                    _finish(line)
 
         self._call(end)
 
@@ -175,14 +176,13 @@ class FaultProxy:
             await asyncio.sleep(max(0.0, due_s - self._loop.time()))
             if chunk == ENDED:
                 break
-            while chunk:
+            while chunk and not line.finished:
                 now, chunk = (chunk[:1], chunk[1:]) if gap_s else (chunk, b"")
                 line.writer.write(now)
                 await line.writer.drain()
                 if chunk:
                     await asyncio.sleep(gap_s)
-        if not line.writer.is_closing():
-            line.writer.write_eof()
+        _finish(line)
 
     def _struck(self, direction: Direction) -> Fault:
         fault = self._faults[direction]
@@ -203,6 +203,13 @@ class FaultProxy:
 
     def _wait(self, work: Coroutine[Any, Any, T]) -> T:
         return asyncio.run_coroutine_threadsafe(work, self._loop).result(timeout=10.0)
+
+
+def _finish(line: _Line) -> None:
+    """The end of one direction is told, once."""
+    if not line.finished and not line.writer.is_closing():
+        line.writer.write_eof()
+    line.finished = True
 
 
 def _reset(writer: asyncio.StreamWriter) -> None:

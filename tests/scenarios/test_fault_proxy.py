@@ -203,6 +203,8 @@ def test_the_other_direction_is_closed_alone(proxy: FaultProxy, caller: socket.s
     proxy.finish("to_daemon")
     assert caller.recv(1) == b""
     caller.sendall(b"still heard")  # no reset: the device goes on listening
+    time.sleep(NOTHING_S)  # its answers are lost
+    assert proxy.accepted == 1
 
 
 def test_where_the_device_is_gone_a_caller_is_let_in_and_dropped() -> None:
