@@ -55,6 +55,10 @@ GONE_AFTER_S = 0.4  # both machines have let go by then
 SERIAL = "over RTU at 115200 baud the two replies would take 13 ms: computed, not measured"
 
 
+class OpenedOtherwise(Exception):
+    """The chain opened for a reason that was not provoked, such as a machine that holds the heartbeat up."""
+
+
 class Probe:
     """The daemon's live room in a process of its own."""
 
@@ -124,7 +128,10 @@ def withdrawn_s(bench: Control, after_s: float) -> float:
     while bench.truth()["permit"]:
         assert time.monotonic() < until_s, "the permit was not withdrawn"
         time.sleep(0.005)
-    return next(at for at, text in arrivals(bench, "safety_chain") if at >= after_s and text.endswith(WITHDRAW))
+    for at, text in arrivals(bench, "safety_chain"):
+        if at >= after_s and text.endswith(WITHDRAW):
+            return at
+    raise OpenedOtherwise(bench.truth()["opened_by"])
 
 
 def reset_chain(bench: Control) -> None:
@@ -228,7 +235,7 @@ def test_from_the_crossing_to_the_first_stopping_byte(kind: str, delay_s: float,
 
 @pytest.mark.parametrize("how", ["sleep", "spin", "SIGKILL"])
 def test_from_the_last_tick_to_the_request_to_open_the_chain(how: str, tmp_path: Path) -> None:
-    taken_s, from_death_s = [], []
+    taken_s, from_death_s, otherwise = [], [], []
     with a_bench("pump_48v") as (listening, bench), beside_a_c_loop(tmp_path) as c:
         options = device_options(listening, "vineyard")
         devices = [value for value in options if value != "--device"]
@@ -247,7 +254,11 @@ def test_from_the_last_tick_to_the_request_to_open_the_chain(how: str, tmp_path:
                     else:
                         daemon.stdin.write(f"{how}\n")
                         daemon.stdin.flush()
-                    at_s = withdrawn_s(bench, struck_s)
+                    try:
+                        at_s = withdrawn_s(bench, struck_s)
+                    except OpenedOtherwise as opened:
+                        otherwise.append(str(opened))
+                        continue
                     daemon.wait(WITHIN_S)
                 with SharedFile(tmp_path / "benchd-vineyard.signs") as shared:
                     taken_s.append(at_s - shared.daemon().tick_mono_s)
@@ -258,10 +269,12 @@ def test_from_the_last_tick_to_the_request_to_open_the_chain(how: str, tmp_path:
     print(
         f"\n{how}: permit withdrawn after the last tick: {numbers(taken_s)}; {late} later than 150 ms"
         + (f"\n  after the kill: {numbers(from_death_s)}" if how == "SIGKILL" else "")
+        + (f"\n  left out, as the chain opened before: {otherwise}" if otherwise else "")
         + f"\n  sentry {'with' if real_time else 'without'} real-time priority; {c_numbers(c)}"
     )
     assert statistics.median(taken_s) < WITHDRAWN_WITHIN_S
     assert late <= 0.01 * len(taken_s)
+    assert len(otherwise) <= 0.05 * PROVOCATIONS
 
 
 @contextlib.contextmanager
