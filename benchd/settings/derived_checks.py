@@ -168,12 +168,9 @@ def _window_problems(
     document: Document, path: KeyPath, table: DerivedTable, file: BenchFile, devices: Mapping[str, Device]
 ) -> Iterator[Problem]:
     """A window too short for the readings that it shall hold is never known."""
-    if isinstance(table, RateTable):
-        name, least = table.of, LEAST_SAMPLES
-    elif isinstance(table, DifferenceTable) and table.speed is not None:
-        name, least = table.speed, 1
-    else:
+    if not isinstance(table, RateTable):
         return
+    name, least = table.of, LEAST_SAMPLES
     channel = file.channels.get(name)
     device = None if channel is None else devices.get(channel.source.partition(".")[0])
     if device is not None and table.window_s * device.poll_hz < least:
