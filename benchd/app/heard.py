@@ -26,6 +26,8 @@ EVENTS = {
     "< {over_voltage_protection_v:g} V protection < {component_rating_v:g} V rating",
     "drive_limits": "  {port} holds by itself: {overspeed_rpm:g} r/min, {torque_limit_nm:g} N·m",
     "drive_parameters": "  {port} parameters read back, SHA-256 {sha256:.12}",
+    "plausible": "  jog up to {fastest_rpm:.0f} r/min: directions, signs and leads agree",
+    "jog_skipped": "  no jog: {why}",
     "zero": "  zero of {channel}: {value:.5f} N·m",
     "test_started": "  {title}",
     "deviation": "  {sentence}",

@@ -6,10 +6,11 @@ from typing import Any
 
 from benchd.report import soft
 from benchd.report.numbers import plain, with_unit
-from benchd.report.words import sentence_words, split_unit, words
+from benchd.report.words import capital, sentence_words, split_unit, words
 
 Event = Mapping[str, Any]
 _ENVELOPE = frozenset({"schema", "time_mono_s", "utc", "event"})
+_TRIED = ("shaft_speed", "drive_speed", "motor_drive_speed", "shaft_torque", "drive_torque", "dc_voltage", "dc_current")
 _LADDER = ("supply_highest_v", "sink_threshold_v", "over_voltage_protection_v", "component_rating_v")
 
 
@@ -74,6 +75,24 @@ def _took(event: Event) -> str | None:
     return said if predicted_s is None else f"{said}, predicted {with_unit(plain(predicted_s, 3), 's')}"
 
 
+def _jog(event: Event) -> str | None:
+    """How fast the jog became, then what each of its phases read."""
+    phases = [(name, event[name]) for name in ("turned", "pushed", "driven") if isinstance(event.get(name), Mapping)]
+    if not phases:
+        return None
+    fastest_rpm = soft.number(event.get("fastest_rpm"))
+    said = [] if fastest_rpm is None else [f"up to {with_unit(plain(fastest_rpm, 4), 'r/min')}"]
+    for name, means in phases:
+        read = [
+            f"{words(str(channel))} {plain(value, 4)}"
+            for channel in _TRIED
+            if (value := soft.number(means.get(channel))) is not None
+        ]
+        said.append(f"{name}: {', '.join(read)}")
+    sentence = soft.text(event.get("sentence"))
+    return " ".join(filter(None, (sentence, capital("; ".join(said)))))
+
+
 _KNOWN: Mapping[str, Callable[[Event], str | None]] = {
     "state": _state,
     "test_started": _test,
@@ -82,6 +101,8 @@ _KNOWN: Mapping[str, Callable[[Event], str | None]] = {
     "ladder": _ladder,
     "drive_parameters": _drive_parameters,
     "start_warning": _start_warning,
+    "plausible": _jog,
+    "implausible": _jog,
     "braked": _took,
     "coasted": _took,
 }

@@ -23,6 +23,8 @@ NAMES = {
     "drive_limits": "drive's own limits",
     "drive_parameters": "drive's parameters",
     "ladder": "voltage ladder",
+    "plausible": "jog plausible",
+    "implausible": "jog not plausible",
 }
 
 

@@ -31,11 +31,12 @@ def equipment(material: Material) -> dict[str, Any]:
     run = material.description
     started = soft.text(run.get("started_utc"))[:10]
     sensors: dict[tuple[str, ...], dict[str, list[str]]] = {}  # by certificate: a device's ranges with their channels
-    bare = []
+    bare: list[str] = []
+    computed: list[str] = []
     for channel in soft.tables(run.get("channels")):
         name, calibration = words(soft.text(channel.get("name"), "?")), channel.get("calibration")
         if not isinstance(calibration, Mapping):
-            bare.append(name)
+            (bare if channel.get("derivation") is None else computed).append(name)
             continue
         key = tuple(
             soft.text(calibration.get(part), "?") for part in ("serial", "certificate", "calibrated_on", "due_on")
@@ -46,6 +47,8 @@ def equipment(material: Material) -> dict[str, Any]:
         blocks.append(
             paragraphs(f"Without a calibration of their own, as their devices state them: {', '.join(bare)}.")
         )
+    if computed:
+        blocks.append(paragraphs(f"Computed from other channels, for limits alone: {', '.join(computed)}."))
     return section("Equipment", *blocks, *_devices(run))
 
 

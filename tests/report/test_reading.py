@@ -173,3 +173,17 @@ def test_no_data_reaches_the_pages_as_markup() -> None:
     for file in pages.glob("*.typ"):
         assert "eval(" not in file.read_text()
         assert "@preview" not in file.read_text()
+
+
+def test_a_jog_is_told_in_words_phase_by_phase_and_what_was_not_plausible_first() -> None:
+    event = {
+        "event": "implausible",
+        "sentence": "shaft_speed reads -118 r/min while load_drive turns 120 r/min.",
+        "fastest_rpm": 136.42,
+        "turned": {"shaft_speed": -118.0, "drive_speed": 120.04, "supply_voltage": 24.0},
+        "pushed": {"shaft_torque": 0.154422},
+    }
+    said = event_words(event)
+    assert said.startswith("shaft_speed reads -118 r/min")
+    assert "Up to 136.4\u202fr/min; turned: shaft speed −118, drive speed 120; pushed: shaft torque 0.1544" in said
+    assert "{" not in said
