@@ -133,6 +133,7 @@ class FaultProxy:
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        await asyncio.sleep(0)  # what was closed last
 
     def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.accepted += 1
@@ -145,6 +146,7 @@ class FaultProxy:
             device_reader, device_writer = await asyncio.open_connection(*self._device)
         except OSError:
             _reset(writer)
+            await _closed(writer)
             return
         for one in (writer, device_writer):
             one.get_extra_info("socket").setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -162,6 +164,7 @@ class FaultProxy:
             self._lines.difference_update(lines)
             for one in (writer, device_writer):
                 one.close()
+                await _closed(one)
 
     async def _take(self, line: _Line) -> None:
         while chunk := await line.reader.read(MOST_AT_ONCE):
@@ -210,6 +213,12 @@ def _finish(line: _Line) -> None:
     if not line.finished and not line.writer.is_closing():
         line.writer.write_eof()
     line.finished = True
+
+
+async def _closed(writer: asyncio.StreamWriter) -> None:
+    """Until its socket is closed: the loop may be stopped next."""
+    with contextlib.suppress(OSError):
+        await writer.wait_closed()
 
 
 def _reset(writer: asyncio.StreamWriter) -> None:
