@@ -55,7 +55,6 @@ WRONG: dict[str, tuple[Kind, str, float | bool, str]] = {
     "commutation off by -60": (BRUSHLESS, "commutation_offset_deg", -60.0, "then at the commutation offset"),
     "encoder's tracks": (BRUSHLESS, "encoder_sign_flipped", True, "swap the encoder's A and B"),
     "encoder's lines": (BRUSHLESS, "encoder_ratio_error", 1.0, "look at the number of lines"),
-    "encoder silent": (BRUSHLESS, "encoder_silent", True, "look at the encoder's lead"),
     "pole pairs": (BRUSHLESS, "believed_pole_pairs", 5.0, "look at the pole pairs"),
     "transducer's polarity": (BRUSHLESS, "transducer_sign_flipped", True, "swap the transducer's signal leads"),
     "transducer's ratio": (BRUSHLESS, "transducer_gain_error", 1.0, "look at the transducer's sensitivity"),

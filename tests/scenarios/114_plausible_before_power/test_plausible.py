@@ -119,9 +119,9 @@ def test_a_bench_file_may_leave_the_jog_out_and_the_folder_says_why(flap: Rig) -
 
 
 def test_a_scale_that_is_wrong_passes_the_jog_and_is_warned_of_under_load(pump: Rig) -> None:
-    ended = pump.run(LOAD, transducer_gain_error=0.3)
+    ended = pump.run(LOAD, current_ratio_error=0.4)
     assert (ended.status, ended.sentences) == (0, [])
     assert len(events(ended, "plausible")) == 1
     told = [event for event in events(ended, "warning") if "power balance" in event["cause"]]
     assert len(told) == 1
-    assert "the likely suspect is shaft_torque" in told[0]["cause"]
+    assert "the likely suspect is dc_current" in told[0]["cause"]
