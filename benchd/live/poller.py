@@ -49,6 +49,7 @@ class Poller:
         self._on_refusal = on_refusal
         self._on_broken = on_broken
         self._beat = beat
+        self.beat_refused = ""  # why the last heartbeat was not taken
         self._phase = phase
         self.untaken = 0  # set-points in a row that the device has not confirmed
         self._untaken_says = ""
@@ -90,8 +91,10 @@ class Poller:
         if self._beat is not None:
             try:
                 await self._beat()
-            except DriverError:
+            except DriverError as error:
+                self.beat_refused = str(error)
                 return
+            self.beat_refused = ""
         for role, ref in self._roles.items():
             target = self._setpoints.due(role)
             if target is not None:

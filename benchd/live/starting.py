@@ -47,16 +47,18 @@ class Starter:
         self._plan = rack.plan
 
     async def ready(self) -> None:
-        """Resetting: every device answers, the chain has no objection, a drive's fault is acknowledged."""
+        """Resetting: every device answers, the chain has no objection, what they have latched is acknowledged.
+
+        Clear is not possible in Stopped, and a supply whose protection tripped at rest would trip each start.
+        """
         for name, link in self._rack.links.items():
             if link.state is not LinkState.UP:
                 raise ActFailed(f"{name} is not ready: {link.last_error or 'it has not answered yet'}")
         await self._chain_agrees(remote=False)
-        for ref in self._plan.drives:
-            await self._do(ref, lambda drive: drive.clear_fault())
+        await self.clear_protections()
 
     async def clear_protections(self) -> None:
-        """Clearing: acknowledge what the devices have latched; they stay off."""
+        """Clearing, and before Idle: acknowledge what the devices have latched; they stay off."""
         await self._do(self._plan.supply, lambda supply: supply.clear_protection())
         for ref in self._plan.drives:
             await self._do(ref, lambda drive: drive.clear_fault())

@@ -14,6 +14,9 @@ from benchd.live.plan import BenchPlan, PortRef
 from benchd.rules.limits import Reaction
 from benchd.rules.moves import Target, Winding
 
+STO_ACTIVE = "Safe torque off is active: reset the safety chain at the bench."
+NO_PERMIT = "The safety chain gives no permit: reset it at the bench."
+NOBODY_OPENED = frozenset({STO_ACTIVE, NO_PERMIT})  # nothing that a person did at the bench
 SILENT_POLLS = 6  # a device that missed this many polls in a row while energised is the cause of a trip
 STALL_WORTH_TELLING_S = 0.1
 STALL_TOO_LONG_S = 0.5  # without limits watched or set-points moved; chains commonly open after as long
@@ -64,9 +67,9 @@ def chain_objection(reading: SafetyChainReading) -> str | None:
     if not reading.guard_closed:
         return "The movable guard is open: close it and reset the safety chain at the bench."
     if not reading.torque_enabled:
-        return "Safe torque off is active: reset the safety chain at the bench."
+        return STO_ACTIVE
     if not reading.permit:
-        return "The safety chain gives no permit: reset it at the bench."
+        return NO_PERMIT
     return None
 
 

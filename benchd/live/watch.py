@@ -5,6 +5,7 @@ It says what it saw through `trip`; it never changes a state and never waits.
 
 import dataclasses
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from benchd.contract import Reading, ResistanceReading, SafetyChainReading
 from benchd.live.balance import Balancing
@@ -18,6 +19,7 @@ from benchd.live.poller import UNTAKEN_IN_A_ROW, Poller
 from benchd.live.rack import Rack
 from benchd.live.recording import Recording
 from benchd.live.supervision import (
+    NOBODY_OPENED,
     STALL_TOO_LONG_S,
     STALL_WORTH_TELLING_S,
     objection,
@@ -147,7 +149,15 @@ class Watch:
             if rack.setpoints.is_open and rack.setpoints.due(Role.RESISTANCE_METER) is None:
                 cause = other_contacts(ref, reading, asked)
         if cause is not None:
-            self._trip(cause)
+            self._trip(self._explained(cause, ref))
+
+    def _explained(self, cause: Cause, ref: PortRef) -> Cause:
+        """A chain that took no heartbeat opens for want of it, and shows no more than that it is open."""
+        refused = self._pollers[ref.device].beat_refused if cause.chain_open else ""
+        if not refused or cause.sentence not in NOBODY_OPENED:
+            return cause
+        sentence = f"The safety chain took no heartbeat ({refused.rstrip('.')}). {cause.sentence}"
+        return replace(cause, sentence=sentence)
 
     def crossed(self, crossings: list[Crossing]) -> None:
         """Limits that were crossed."""

@@ -297,3 +297,15 @@ async def test_every_change_of_an_input_is_recorded_in_the_words_of_the_trade(tm
         assert recorded[0]["movable_guard"] == "closed"
         assert recorded[0]["release_at_the_bench"] == "not pressed"
         assert "The movable guard was opened." in [event.get("sentence") for event in recorded]
+
+
+@pytest.mark.parametrize("device", ["supply", "load_drive"])
+async def test_what_tripped_by_itself_at_rest_is_acknowledged_by_reset_for_clear_is_not_possible_there(
+    tmp_path: Path, device: str
+) -> None:
+    async with running(tmp_path) as bench:
+        bench.rig.trip(device)
+        await asyncio.sleep(0.3)
+        await bench.start()
+        await bench.turning()
+        assert bench.live.cause is None

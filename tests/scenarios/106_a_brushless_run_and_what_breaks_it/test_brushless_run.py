@@ -139,7 +139,7 @@ def test_with_a_broken_coupling_the_end_of_a_silent_load_drive_is_never_called_s
 
 
 def test_with_two_phases_exchanged_no_point_is_played_and_the_cause_says_what_to_look_at(tmp_path: Path) -> None:
-    """The load drive turns the shaft slowly, the winding takes a small current and makes no torque: nothing is played."""
+    """The load drive turns the shaft slowly, the winding takes a small current and makes no torque: nothing more."""
 
     async def played() -> None:
         async with running(tmp_path, programme=SHORT, kind=BRUSHLESS) as bench:

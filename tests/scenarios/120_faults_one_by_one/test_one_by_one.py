@@ -169,7 +169,6 @@ def test_what_two_channels_tell_differently_is_seen(tmp_path: Path, row: Row) ->
     assert seen.wrong == [], seen
 
 
-@pytest.mark.xfail(strict=True, reason="a heartbeat that the chain refuses is told by nobody; the chain says only STO")
 def test_a_heartbeat_that_is_refused_is_named_as_the_cause(tmp_path: Path) -> None:
     """The energy goes all the same, as every other row asks: only the sentence names something else."""
     row = Row(
