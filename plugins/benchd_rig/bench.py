@@ -45,7 +45,7 @@ WIRES: Mapping[str, str] = {
 }
 DEVICES = tuple(WIRES)  # of all benches together
 _WITH_A_CONVERTER = frozenset({"motor_drive", "power_analyser"})
-_CONVERTER_FAULTS = frozenset({"phases_swapped", "commutation_offset_deg", "analyser_lead_open"})
+_CONVERTER_FAULTS = frozenset({"phases_swapped", "commutation_offset_deg", "analyser_lead_open", "believed_pole_pairs"})
 
 MAKER = "Quillmoor Instruments"
 IDENTITIES: Mapping[str, str] = {
