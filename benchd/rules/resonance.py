@@ -124,12 +124,12 @@ def dwells_in(found: Iterable[Band], *, speed_rpm: float) -> Band | None:
 
 
 def _merged(rising: Iterable[Band]) -> tuple[Band, ...]:
+    """The bands with those that touch made one; both their ends rise, as all are equally wide for their speed."""
     merged: list[Band] = []
     for band in rising:
         if merged and band.low_rpm <= merged[-1].high_rpm:
             last = merged.pop()
-            high_rpm = max(last.high_rpm, band.high_rpm)
-            merged.append(Band(low_rpm=last.low_rpm, high_rpm=high_rpm, causes=last.causes + band.causes))
+            merged.append(Band(low_rpm=last.low_rpm, high_rpm=band.high_rpm, causes=last.causes + band.causes))
         else:
             merged.append(band)
     return tuple(merged)

@@ -26,12 +26,12 @@ def test_a_set_point_never_moves_faster_or_more_suddenly_than_it_may_nor_leaves_
         now = after
 
 
-@given(VALUES, VALUES, LIMITS, LIMITS, st.lists(st.floats(0.0, 1.0), min_size=1, max_size=8))
+@given(VALUES, VALUES, st.floats(-1.5, 1.5), LIMITS, LIMITS, st.lists(st.floats(0.0, 1.0), min_size=1, max_size=8))
 def test_one_long_step_and_many_short_ones_agree(
-    value: float, target: float, rate: float, acceleration: float, times_s: list[float]
+    value: float, target: float, of_rate: float, rate: float, acceleration: float, times_s: list[float]
 ) -> None:
-    long = advanced(Moving(value), target, rate_per_s=rate, acceleration_per_s2=acceleration, dt_s=sum(times_s))
-    short = Moving(value)
+    short = Moving(value, of_rate * rate)
+    long = advanced(short, target, rate_per_s=rate, acceleration_per_s2=acceleration, dt_s=sum(times_s))
     for dt_s in times_s:
         short = advanced(short, target, rate_per_s=rate, acceleration_per_s2=acceleration, dt_s=dt_s)
     assert short.value == pytest.approx(long.value, rel=1e-9, abs=1e-7)
@@ -58,11 +58,13 @@ def test_a_way_too_short_for_full_rate_turns_at_half() -> None:
 
 
 def test_a_target_that_jumps_behind_it_is_overrun_by_what_stopping_takes_and_reached() -> None:
+    at_once = advanced(Moving(50.0, 20.0), 50.0, rate_per_s=20.0, acceleration_per_s2=10.0, dt_s=2.0)
+    assert (at_once.value, at_once.slope_per_s) == pytest.approx((70.0, 0.0))  # 20²/(2·10)
     now, highest = Moving(50.0, 20.0), 50.0
     for _ in range(1000):
         now = advanced(now, 50.0, rate_per_s=20.0, acceleration_per_s2=10.0, dt_s=0.01)
         highest = max(highest, now.value)
-    assert highest == pytest.approx(70.0, abs=1e-6)  # 20²/(2·10)
+    assert highest == pytest.approx(70.0, abs=1e-6)
     assert now == Moving(50.0)
 
 

@@ -129,6 +129,7 @@ def test_a_closed_form_is_given_only_where_there_is_one() -> None:
     with_dead_time = Plant(gain=1.0, lag_s=1.0, small_s=0.1, dead_s=0.02)
     assert all(tuning.overshoot_ratio is None for tuning in tunings(with_dead_time))
     assert all(tuning.settling_s is None for tuning in tunings(with_dead_time))
+    assert by_symmetrical_optimum(Plant(gain=1.0, lag_s=1.0, small_s=0.1)).overshoot_ratio is None  # it only lags
     dead_alone = by_magnitude_optimum(Plant(gain=1.0, lag_s=1.0, dead_s=0.1))
     assert dead_alone.overshoot_ratio == delayed_overshoot(0.5)
 
