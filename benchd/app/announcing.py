@@ -362,6 +362,7 @@ def limit_metas(limits: Iterable[Limit]) -> tuple[LimitMeta, ...]:
             delay_s=limit.delay_s,
             reaction=cast("Reaction", limit.reaction.name.lower()),
             origin=limit.origin,
+            hysteresis=limit.hysteresis,
         )
         for limit in limits
     )

@@ -159,24 +159,31 @@ def fits(found: Fits, units: Mapping[str, str]) -> str:
 
 
 def limits(in_force: Sequence[LimitMeta], units: Mapping[str, str]) -> str:
-    """The effective limits: channel, bound, how long it must last, reaction, where it was said."""
+    """The effective limits: channel, bound, how long it must last, hysteresis, reaction, where it was said.
+
+    The hysteresis is left out where no limit has one.
+    """
+    any_ends_late = any(one.hysteresis for one in in_force)
     rows = [
         (
             one.channel,
             f"{SIDES[one.bound]} {one.value:g} {'s' if one.bound == 'stale' else units.get(one.channel, '')}".strip(),
             f"{one.delay_s:g} s",
+            *((f"{one.hysteresis:g}" if one.hysteresis else "-",) if any_ends_late else ()),
             one.reaction.replace("_", " "),
             one.origin,
         )
         for one in in_force
     ]
     width = tables.width_of_terminal()
-    whole, without = (tables.columns([row[:upto] for row in rows], indent=tables.GAP) for upto in (5, 4))
+    whole = tables.columns(rows, indent=tables.GAP)
+    without = tables.columns([row[:-1] for row in rows], indent=tables.GAP)
     lines = [
-        line if len(line) <= width else f"{short}\n      {row[4]}"
+        line if len(line) <= width else f"{short}\n      {row[-1]}"
         for line, short, row in zip(whole, without, rows, strict=True)
     ]
-    return "\n".join(["Limits: bound, how long it must last, reaction, where it was said", *lines])
+    ends = "how far back a crossing ends, " if any_ends_late else ""
+    return "\n".join([f"Limits: bound, how long it must last, {ends}reaction, where it was said", *lines])
 
 
 def results(briefs: Sequence[ResultBrief]) -> str:

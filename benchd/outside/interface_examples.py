@@ -59,6 +59,7 @@ _LIMIT = LimitMeta(
     delay_s=0.02,
     reaction="ramp_down",
     origin="pump_48v.toml, ratings",
+    hysteresis=50.0,
 )
 _BRIEF = RunBrief(
     run=_RUN,

@@ -45,6 +45,9 @@ class LimitMeta(Published):
     delay_s: float
     reaction: Reaction
     origin: Annotated[str, Field(description="Which file and key it came from.")]
+    hysteresis: Annotated[
+        float, Field(description="How far back on the allowed side a crossing ends, in the channel's unit.")
+    ] = 0.0
 
 
 class Meta(Published):
