@@ -4,7 +4,7 @@ import datetime as dt
 import shutil
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,7 @@ from benchd.records import (
 )
 from benchd.records.fault import warm_up
 from benchd.rules.channels import Channel
+from benchd.rules.derivations import Rule
 from benchd.settings.bench import Bench
 
 RECORDED_WITH = ("benchd", "numpy", "pyarrow", "pydantic", "pymodbus", "pyvisa", "pyvisa-py")
@@ -216,7 +217,7 @@ def description(bench: Bench, run: PlannedRun, *, clock: ClockAnchor) -> Mapping
                 name: _plain(document.data) for name, document in bench.waveform_sensor_documents.items()
             },
         },
-        "channels": [described(channel) for channel in bench.channels()],
+        "channels": [described(_as_used(channel, run.plan.derivations)) for channel in bench.channels()],
         "waveforms": [described(channel) for channel in bench.waveform_channels],
         "tests": [
             {
@@ -237,6 +238,13 @@ def utc_offset_s(clock: ClockAnchor) -> float:
     """How far this machine's local time is ahead of UTC when the run begins; the report prints local time by it."""
     offset = clock.utc(clock.mono_s).astimezone().utcoffset()
     return 0.0 if offset is None else offset.total_seconds()
+
+
+def _as_used(channel: Channel, rules: Mapping[str, Rule]) -> Channel:
+    """The channel with the rule that this run computes it by: what the bench file leaves open, the motor file says."""
+    if channel.derivation is None or channel.name not in rules:
+        return channel
+    return replace(channel, derivation=replace(channel.derivation, rule=rules[channel.name]))
 
 
 def described(channel: Channel) -> dict[str, Any]:

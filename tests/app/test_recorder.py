@@ -54,6 +54,20 @@ def test_a_run_is_described_by_everything_that_an_evaluation_needs(planned, tmp_
     assert verify(folder) == []
 
 
+def test_a_derived_channel_is_described_with_what_the_motor_file_completed(planned, tmp_path: Path) -> None:
+    bench, run = planned
+    opened(planned, tmp_path / "data").close("stopped", "it was only a test")
+    (folder,) = folders(tmp_path / "data")
+    said = {one["name"]: one["derivation"] for one in read_description(folder)["channels"]}
+    rule = said["winding_heat"]["rule"]
+    plate = run.job.motor.document.data  # as it stands in the file
+    assert (rule["rated"], rule["time_constant_s"]) == (plate["rated"]["current_a"], plate["thermal_time_constant_s"])
+    assert said["shaft_speed"] is None
+    (asked,) = (one.derivation for one in bench.channels() if one.name == "winding_heat")
+    assert asked is not None
+    assert asked.rule.rated is None  # the bench file leaves it out
+
+
 def window() -> CapturedWindow:
     return CapturedWindow(
         test=1,
