@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from benchd.live.plan import BenchPlan
+from benchd.rules.channels import Channel
 from benchd.rules.frames import Sample
 from benchd.rules.limits import Bound, Limit, Reaction
 
@@ -33,7 +34,7 @@ class Provocation:
     limit: Limit | None = None
     device: str = ""
     reaction: Reaction | None = None
-    within_s: float = 0.0  # for the bench to see it: one poll period and the limit's delay
+    within_s: float = 0.0  # for the bench to see it: one poll period of the slowest device in it and the limit's delay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,20 +81,18 @@ class NotProvoked:
 
 def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, str]) -> Sequence[Provocation]:
     """Everything that can be provoked here, mildest first: limits, then each device's silence, then the permit."""
-    devices = {channel.name: channel.device for channel in plan.channels}
-    found = []
-    for limit in limits:
-        device = plan.devices.get(devices.get(limit.channel, ""))
-        found.append(
-            Provocation(
-                kind=Kind.LIMIT,
-                title=limit.words(units.get(limit.channel, "")),
-                origin=limit.origin,
-                limit=limit,
-                reaction=limit.reaction,
-                within_s=limit.delay_s + (1.0 / device.poll_hz if device is not None else 1.0 / plan.tick_hz),
-            )
+    channels = {channel.name: channel for channel in plan.channels}
+    found = [
+        Provocation(
+            kind=Kind.LIMIT,
+            title=limit.words(units.get(limit.channel, "")),
+            origin=limit.origin,
+            limit=limit,
+            reaction=limit.reaction,
+            within_s=limit.delay_s + _period_s(plan, channels.get(limit.channel)),
         )
+        for limit in limits
+    ]
     found.sort(key=lambda one: one.reaction or Reaction.WARN)
     found += [
         Provocation(kind=Kind.SILENCE, title=f"{name} gives no readings", device=name, within_s=SILENCE_WITHIN_S)
@@ -109,6 +108,15 @@ def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, s
         )
     )
     return found
+
+
+def _period_s(plan: BenchPlan, channel: Channel | None) -> float:
+    """How long until a channel's next value at most: of a derived one, until the slowest of its devices was polled."""
+    if channel is None:
+        return 1.0 / plan.tick_hz
+    devices = (channel.device,) if channel.derivation is None else channel.derivation.devices
+    polls_hz = [plan.devices[name].poll_hz for name in devices if name in plan.devices]
+    return 1.0 / min(polls_hz, default=plan.tick_hz)
 
 
 def lowered(limit: Limit, sample: Sample) -> Limit | None:

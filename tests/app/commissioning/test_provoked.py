@@ -5,8 +5,12 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.app.commissioning.provoked import Answer, Kind, Provocation, lowered
-from benchd.rules.channels import Quality
+from benchd.app.commissioning.provoked import Answer, Kind, Provocation, lowered, provocations
+from benchd.app.loading import load_all
+from benchd.app.wiring import bench_plan
+from benchd.rules.channels import Channel, Quality
+from benchd.rules.derivations import Energy, I2t, Overload, Rule, RunTime, Stuck
+from benchd.rules.derived_working import at_work
 from benchd.rules.frames import Sample
 from benchd.rules.limits import Bound, Limit, LimitMonitor, Reaction
 
@@ -44,6 +48,65 @@ def test_a_lowered_age_is_crossed_by_the_next_tick() -> None:
 
 def test_a_channel_without_a_number_cannot_be_provoked() -> None:
     assert lowered(limit(Bound.HIGH, 5000.0), Sample(math.nan, Quality.NOT_A_NUMBER, 1.0)) is None
+
+
+def measured(name: str) -> Channel:
+    return Channel(name=name, unit="1", device="unit", port="inputs", signal=name, age_limit_s=0.5)
+
+
+@pytest.mark.parametrize(
+    ("rule", "value"),
+    [
+        (RunTime(), 43200.0),
+        (Energy(of="gentle"), 200.0),
+        (Energy(of="gentle", direction="delivered"), 200.0),
+        (I2t(of="gentle", rated=5.0, time_constant_s=60.0), 1.0),
+        (Overload(of="gentle", nominal=2.0), 5.0),
+        (Stuck(of="gentle", resolution=0.0, moving="still", moving_by=1.0), 0.5),
+    ],
+)
+def test_a_lowered_limit_on_what_is_computed_over_time_is_crossed_by_the_next_value(rule: Rule, value: float) -> None:
+    working = at_work(rule, [measured("gentle"), measured("still")])
+    working.begin(0.0)
+    for tick in range(400):
+        now_s = 0.01 * tick
+        samples = {
+            "gentle": Sample(0.3 + 0.01 * (tick % 3), Quality.GOOD, now_s),
+            "still": Sample(0.0, Quality.GOOD, now_s),
+        }
+        sample = working.update(samples, now_s)
+    one = limit(Bound.HIGH, value, delay_s=0.05)
+    changed = lowered(one, sample)
+    assert changed is not None
+    monitor = LimitMonitor([changed], start_mono_s=now_s)
+    seen_s = None
+    for tick in range(400, 420):
+        now_s = 0.01 * tick
+        samples = {name: replace(old, taken_mono_s=now_s) for name, old in samples.items()}
+        if monitor.observe("shaft_speed", working.update(samples, now_s)) and seen_s is None:
+            seen_s = now_s
+    assert seen_s == pytest.approx(4.05, abs=0.011)  # the first value after it, and the delay
+
+
+@pytest.mark.parametrize(
+    ("channel", "within_s"),
+    [
+        ("shaft_speed", 0.02 + 1 / 100),  # the limit's delay and one poll of the measuring unit
+        ("coupling_slip", 0.1 + 1 / 50),  # with the load drive, which is polled less often
+        ("current_disagreement", 0.5 + 1 / 20),  # of a derived channel and a measured one
+        ("speed_frozen", 1 / 50),
+        ("run_time", 1 / 100),  # made of no channel: the tick
+    ],
+)
+def test_a_limit_is_awaited_for_a_poll_of_the_slowest_device_in_its_channel(
+    site, channel: str, within_s: float
+) -> None:
+    bench, run = load_all(*site.files)
+    assert run is not None
+    asked = provocations(bench_plan(bench), run.plan.limits, units={})
+    cuts = [one for one in asked if one.limit is not None and one.limit.channel == channel]
+    found = {one.within_s for one in cuts if one.limit is not None and one.limit.bound is not Bound.STALE}
+    assert min(found) == pytest.approx(within_s)
 
 
 CUT = Answer(
