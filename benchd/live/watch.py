@@ -104,9 +104,9 @@ class Watch:
         """This process was held up: that is nobody's silence, and too long of it is a cause of its own."""
         self._on_event("stalled", seconds=seconds)
         if rack.intake.monitor is not None:
-            rack.intake.monitor.restart_ages(time_mono_s)
+            rack.intake.monitor.restart_ages(time_mono_s, stalled_s=seconds)
         for poller in self._pollers.values():
-            poller.heard_mono_s = max(poller.heard_mono_s, time_mono_s)
+            poller.heard_mono_s = min(poller.heard_mono_s + seconds, time_mono_s)
         if rack.energised and seconds > STALL_TOO_LONG_S:
             self._trip(stall(seconds))
 

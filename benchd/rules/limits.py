@@ -5,6 +5,7 @@ A limit here is below the hardware safety chain and is not a safety function.
 """
 
 import enum
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -117,6 +118,7 @@ class _Watched:
     bounds: list[_Watch] = field(default_factory=list)
     stale: list[_Watch] = field(default_factory=list)
     good_mono_s: float = 0.0
+    listening_mono_s: float = -math.inf  # no age reaches further back: a stall is left out of it
 
 
 class LimitMonitor:
@@ -140,10 +142,11 @@ class LimitMonitor:
                 watch.since_mono_s = None
                 watch.told = False
 
-    def restart_ages(self, time_mono_s: float) -> None:
-        """Count every channel's age from now on: nobody listened until then, so nobody was silent."""
+    def restart_ages(self, time_mono_s: float, *, stalled_s: float = math.inf) -> None:
+        """Leave the last `stalled_s` out of every channel's age: nobody listened then, so nobody was silent."""
         for watched in self._channels.values():
-            watched.good_mono_s = max(watched.good_mono_s, time_mono_s)
+            since_mono_s = max(watched.good_mono_s, watched.listening_mono_s)
+            watched.listening_mono_s = min(time_mono_s, since_mono_s + stalled_s)
 
     def observe(self, channel: str, sample: Sample) -> list[Crossing]:
         """The crossings that this reading completes. An over-range value still counts: it is beyond, not unknown."""
@@ -169,7 +172,7 @@ class LimitMonitor:
         found = []
         for watched in self._channels.values():
             for watch in watched.stale:
-                age_s = time_mono_s - watched.good_mono_s
+                age_s = time_mono_s - max(watched.good_mono_s, watched.listening_mono_s)
                 crossing = _watch(watch, crossed=age_s > watch.limit.value, value=age_s, time_mono_s=time_mono_s)
                 if crossing:
                     found.append(crossing)

@@ -64,6 +64,21 @@ async def test_after_a_stall_silence_and_ages_count_anew() -> None:
         assert bench.now_s - began_s == pytest.approx(0.3, abs=0.05)  # and not 0.05 s
 
 
+async def test_stalls_that_come_again_and_again_do_not_keep_silence_from_being_heard() -> None:
+    stale = Limit(
+        channel="shaft_speed", bound=Bound.STALE, value=0.3, delay_s=0.0, reaction=Reaction.CUT, origin="the test"
+    )
+    for limits, device in (((stale,), "measuring_unit"), ((), "load_drive")):
+        async with made_up(limits=limits) as bench:
+            await bench.turning()
+            bench.world.behaviour[device] = "silent"
+            for _ in range(10):
+                await asyncio.sleep(0.28)
+                stood_still(bench, 0.14)
+            assert bench.state is not State.EXECUTE  # 1.4 s were listened to
+            assert device in bench.live.cause.sentence
+
+
 def stale_drive() -> Limit:
     return Limit(
         channel="drive_speed",
