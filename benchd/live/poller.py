@@ -1,6 +1,7 @@
 """Polls one device at its own rate and brings it its set-points. It never judges an error or a value."""
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
@@ -80,14 +81,16 @@ class Poller:
             await asyncio.sleep(max(0.0, due_s - loop.time()))
 
     async def poll_once(self) -> None:
-        """One look at every port, then what is due."""
+        """One look at every port, then what is due. Of a device it was heard only when each of its ports was."""
+        heard_mono_s = math.inf
         for ref in self._ports:
             reading = await self._look(ref)
             if reading is None:
                 return
-            self.heard_mono_s = reading.taken_mono_s
-            self.says = ""
+            heard_mono_s = min(heard_mono_s, reading.taken_mono_s)
             self._on_reading(ref, reading)
+        if math.isfinite(heard_mono_s):
+            self.heard_mono_s, self.says = heard_mono_s, ""
         if self._beat is not None:
             try:
                 await self._beat()

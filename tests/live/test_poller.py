@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import math
+from types import SimpleNamespace
 
 import pytest
 
@@ -59,15 +60,16 @@ class Output:
 
 
 class Polled:
-    def __init__(self) -> None:
-        self.output = Output()
+    def __init__(self, output: Output | None = None) -> None:
+        self.output = output or Output()
         self.link = Link("supply", self.output, reply_time_s=0.2, safe_time_s=0.5, on_change=lambda _change: None)
         self.setpoints = SetPoints(SLOPES)
         self.readings: list = []
         self.refusals: list[str] = []
         self.broken: list[str] = []
+        self.ports = {"output": Supply} | ({"second": Supply} if isinstance(self.output, TwoAxes) else {})
         self.poller = Poller(
-            DevicePlan(name="supply", poll_hz=50.0, reply_time_s=0.2, safe_time_s=0.5, ports={"output": Supply}),
+            DevicePlan(name="supply", poll_hz=50.0, reply_time_s=0.2, safe_time_s=0.5, ports=self.ports),
             self.link,
             roles={Role.SUPPLY: SUPPLY},
             setpoints=self.setpoints,
@@ -185,6 +187,33 @@ async def test_a_lost_link_is_silence_and_nothing_is_sent_blindly() -> None:
         await asyncio.sleep(0.3)
         assert len(polled.output.written) == sent
         assert polled.poller.heard_mono_s == heard_s
+
+
+class TwoAxes(Output):
+    """A device with a second port, of which `second_error` is heard instead of readings."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.second_error: Exception | None = None
+
+    async def __aenter__(self):
+        return {"output": self, "second": SimpleNamespace(read=self.read_second)}
+
+    async def read_second(self) -> SupplyReading:
+        if self.second_error is not None:
+            raise self.second_error
+        return await self.read()
+
+
+async def test_a_device_of_which_one_port_gives_no_reading_is_not_heard() -> None:
+    polled = Polled(TwoAxes())
+    async with polled.running():
+        await asyncio.sleep(0.1)
+        assert asyncio.get_running_loop().time() - polled.poller.heard_mono_s < 0.05
+        polled.output.second_error = Refused("supply: the second output has no value")
+        await asyncio.sleep(0.5)
+        assert asyncio.get_running_loop().time() - polled.poller.heard_mono_s > 0.45
+        assert "second output" in polled.poller.trouble
 
 
 class Recorder:
