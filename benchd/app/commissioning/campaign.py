@@ -50,6 +50,21 @@ class Heard:
         """The first event of one of these names."""
         return next(((at_s, fields) for at_s, name, fields in self.events if name in names), None)
 
+    def seen_s(self, one: Provocation) -> float | None:
+        """When the bench told of what was provoked; a cause of another channel is not the one of a limit."""
+        names = {"warning"} if one.reaction is Reaction.WARN else {"crossed", "state"}
+        if one.limit is None:
+            return next((at_s for at_s, name, _ in self.events if name in names), None)
+        begins = f"{one.limit.channel} "
+        return next(
+            (
+                at_s
+                for at_s, name, fields in self.events
+                if name in names and str(fields.get("cause", "")).startswith(begins)
+            ),
+            None,
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
@@ -126,17 +141,33 @@ class Campaign:
 
     async def _ordered(self, command: Command, wanted: State) -> None:
         live = self._live
+        self._heard.events.clear()
         try:
             live.command(command, because="commissioning")
         except (NotAllowed, ValueError) as error:
             raise CommissioningFailed(str(error)) from error
-        async with asyncio.timeout(STEADY_WITHIN_S):
-            while live.engine.state is not wanted:
-                if live.engine.state is State.ABORTED or (live.settled.is_set() and live.engine.state is State.STOPPED):
-                    raise CommissioningFailed(f"The bench came to {live.engine.state.title}: {self._why()}")
-                await asyncio.sleep(LOOK_EVERY_S)
+        starting = live.plan.starting
+        within_s = STEADY_WITHIN_S + starting.pre_start_warning_s
+        within_s += starting.release_within_s if starting.release_at_bench else 0.0
+        until_s = _now_s() + within_s
+        told_so = False
+        while live.engine.state is not wanted:
+            if live.engine.state is State.ABORTED or (live.settled.is_set() and live.engine.state is State.STOPPED):
+                raise CommissioningFailed(f"The bench came to {live.engine.state.title}: {self._why()}")
+            if live.waits_for and not told_so:
+                told_so = True
+                self._to.say(f"    {live.waits_for}")
+            if _now_s() > until_s:
+                raise CommissioningFailed(
+                    f"The bench did not come to {wanted.title} within {within_s:g} s: it is in "
+                    f"{live.engine.state.title} ({self._why()})."
+                )
+            await asyncio.sleep(LOOK_EVERY_S)
 
     def _why(self) -> str:
+        """What the last order failed for, else the cause that is latched, else why the bench is in its state."""
+        if (failed := self._heard.first("failed")) is not None:
+            return str(failed[1]["sentence"])
         return self._live.cause.sentence if self._live.cause is not None else self._live.because
 
     async def _all_answer(self) -> None:
@@ -203,7 +234,7 @@ class Campaign:
         else:
             await self._links[one.device].call(live.plan.safety_chain.port, lambda chain: chain.withdraw_permit())
         try:
-            seen = await self._seen(provoked_s + one.within_s + REACTION_WITHIN_S, reaction=one.reaction)
+            seen = await self._seen(one, until_s=provoked_s + one.within_s + REACTION_WITHIN_S)
             if seen is not None:
                 await self._answered(one)
         finally:
@@ -221,11 +252,10 @@ class Campaign:
             )
         return answer
 
-    async def _seen(self, until_s: float, *, reaction: Reaction | None) -> float | None:
-        names = ("warning",) if reaction is Reaction.WARN else ("crossed", "state")
+    async def _seen(self, one: Provocation, *, until_s: float) -> float | None:
         while _now_s() < until_s:
-            if (found := self._heard.first(*names)) is not None:
-                return found[0]
+            if (found := self._heard.seen_s(one)) is not None:
+                return found
             await asyncio.sleep(LOOK_EVERY_S)
         return None
 
