@@ -13,6 +13,7 @@ import typer
 
 from benchd.app import tables
 from benchd.app.answering import how_to_answer
+from benchd.app.attending import needed_for
 from benchd.app.commissioning.cli import commission
 from benchd.app.discovery import DriverBroken, find_drivers
 from benchd.app.loading import (
@@ -203,9 +204,11 @@ def check(
             say(f"Warning: {warning}\n")
         say(f"Bench {plan.name}: {len(plan.devices)} devices, {len(plan.channels)} channels.")
         parameters = "\n" + tables.drive_parameters(plan, shown(loaded.document.file))
+        people = "\n" + "\n".join(tables.wrapped(one, hanging=0) for one in needed_for(loaded, run))
         if run is None:
             say(f"Run folders go to {loaded.data_directory}.")
             say(parameters)
+            say(people)
             return
         say("\n" + tables.demands(run))
         say("\n" + tables.limits(run.plan.limits, tables.titled(plan.channels)))
@@ -216,6 +219,7 @@ def check(
         )
         say("\n" + tables.wrapped(proof, hanging=0))
         say(parameters)
+        say(people)
         say(f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
 
 
