@@ -10,7 +10,7 @@ from benchd.app.commissioning.provoked import Answer, NotProvoked, provocations
 from benchd.app.commissioning.traced import Trace, TracedDriver
 from benchd.app.discovery import make_drivers
 from benchd.app.serve import chain_within_s
-from benchd.app.watched import ShownTicker, Watched, watched
+from benchd.app.watched import ShownTicker, Watched, plan_through, watched
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
 from benchd.live.bench import Bench as LiveBench
@@ -99,7 +99,7 @@ async def _session(
     times: int,
     only: Sequence[str],
 ) -> None:
-    plan, trace, heard = bench_plan(bench), Trace(), Heard()
+    plan, trace, heard = plan_through(shown, bench_plan(bench)), Trace(), Heard()
     links = {
         name: Link(
             name,
