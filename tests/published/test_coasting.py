@@ -1,4 +1,4 @@
-"""Coasting with dry and viscous friction against the closed form's published number."""
+"""Coasting with dry and viscous friction against the equation of motion, solved by hand and in small steps."""
 
 import math
 
