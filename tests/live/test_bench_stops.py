@@ -179,7 +179,8 @@ async def test_no_set_point_reaches_a_device_after_a_trip_but_those_of_the_stop(
         else:
             assert volts == sorted(volts, reverse=True)
         off = after.index("supply.make_safe")
-        assert not any("supply.set_voltage" in n and "done" not in n for n in after[off:])  # but for the one on the wire
+        # one that was on the wire may still be confirmed
+        assert not any("supply.set_voltage" in n and "done" not in n for n in after[off:])
         assert not any(
             n.startswith("load_drive.follow_torque") and n.split()[1] not in {"0", "done"} for n in after[off:]
         )
