@@ -24,7 +24,7 @@ class ChannelMeta(Published):
 
     name: str
     unit: Annotated[str, Field(description='As people write it: "r/min", "N·m", "V"; "1" for a ratio.')]
-    device: str
+    device: Annotated[str, Field(description='"derived" for one that is computed from other channels.')]
     zeroed: Annotated[bool, Field(description="The zero measured before a run is taken off.")] = False
 
 

@@ -30,7 +30,7 @@ class Derived(Protocol):
         """A run begins now."""
 
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
-        """The sample that follows from these; the same input twice changes nothing. Never raises."""
+        """The sample that follows from these at this time; told the same twice, it says the same. Never raises."""
 
 
 class Input:
