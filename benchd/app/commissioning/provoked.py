@@ -2,7 +2,7 @@
 
 import enum
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from benchd.live.plan import BenchPlan
@@ -12,7 +12,7 @@ from benchd.rules.limits import Bound, Limit, Reaction
 
 BELOW_RATIO = 0.05  # of the present value: a lowered threshold lies beyond it by this much
 BELOW_LEAST_RATIO = 0.01  # of the limit's own value, where the present one is nearly zero
-SILENCE_WITHIN_S = 3.0  # a device that nobody misses by then is missed by nobody
+SILENCE_WITHIN_S = 3.0  # a device that nobody misses by then is missed by nobody, unless its channels may get older
 REACTION_WITHIN_S = 3.0  # beyond the limit's own delay and the channel's poll period
 
 
@@ -82,6 +82,7 @@ class NotProvoked:
 def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, str]) -> Sequence[Provocation]:
     """Everything that can be provoked here, mildest first: limits, then each device's silence, then the permit."""
     channels = {channel.name: channel for channel in plan.channels}
+    limits = tuple(limits)
     found = [
         Provocation(
             kind=Kind.LIMIT,
@@ -95,7 +96,12 @@ def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, s
     ]
     found.sort(key=lambda one: one.reaction or Reaction.WARN)
     found += [
-        Provocation(kind=Kind.SILENCE, title=f"{name} gives no readings", device=name, within_s=SILENCE_WITHIN_S)
+        Provocation(
+            kind=Kind.SILENCE,
+            title=f"{name} gives no readings",
+            device=name,
+            within_s=max([SILENCE_WITHIN_S, *_ages_s(name, limits, channels)]),
+        )
         for name in plan.devices
     ]
     found.append(
@@ -110,13 +116,24 @@ def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, s
     return found
 
 
+def _ages_s(device: str, limits: Iterable[Limit], channels: Mapping[str, Channel]) -> Iterator[float]:
+    """How old the readings of a device may get, by each limit on the age of a channel that needs it."""
+    for limit in limits:
+        if limit.bound is Bound.STALE and device in _devices(channels.get(limit.channel)):
+            yield limit.value + limit.delay_s
+
+
 def _period_s(plan: BenchPlan, channel: Channel | None) -> float:
     """How long until a channel's next value at most: of a derived one, until the slowest of its devices was polled."""
-    if channel is None:
-        return 1.0 / plan.tick_hz
-    devices = (channel.device,) if channel.derivation is None else channel.derivation.devices
-    polls_hz = [plan.devices[name].poll_hz for name in devices if name in plan.devices]
+    polls_hz = [plan.devices[name].poll_hz for name in _devices(channel) if name in plan.devices]
     return 1.0 / min(polls_hz, default=plan.tick_hz)
+
+
+def _devices(channel: Channel | None) -> tuple[str, ...]:
+    """What a channel's readings come from in the end."""
+    if channel is None:
+        return ()
+    return (channel.device,) if channel.derivation is None else channel.derivation.devices
 
 
 def lowered(limit: Limit, sample: Sample) -> Limit | None:

@@ -109,6 +109,19 @@ def test_a_limit_is_awaited_for_a_poll_of_the_slowest_device_in_its_channel(
     assert min(found) == pytest.approx(within_s)
 
 
+def test_the_silence_of_a_slow_device_is_awaited_for_as_long_as_its_channels_may_be_old(site) -> None:
+    bench, run = load_all(*site.files)
+    assert run is not None
+    plan = bench_plan(bench)
+    patient = [replace(one, value=20.0) if one.channel == "rack_temperature" else one for one in run.plan.limits]
+    within_s = {
+        one.device: one.within_s for one in provocations(plan, iter(patient), units={}) if one.kind is Kind.SILENCE
+    }
+    assert within_s["cabinet_thermometers"] == 20.0
+    assert within_s["load_drive"] == 3.0  # missed long before
+    assert set(within_s) == set(plan.devices)
+
+
 CUT = Answer(
     provocation=Provocation(kind=Kind.LIMIT, title="shaft_speed above 5000 r/min", reaction=Reaction.CUT),
     seen_s=0.01,
