@@ -43,6 +43,7 @@ class Rack:
         self.measuring = False  # only the resistance meter is in service; what turns the shaft is proved off
         self.waits_for = ""  # what a start is waiting for somebody to do, in a sentence
         self.beat_wanted = True  # False lets the safety chain open by itself
+        self.chain_objected_s = -math.inf  # when the safety chain, or its selector, last let no energy flow
         self.unsafe: set[PortRef] = set()  # told to be safe and not confirmed since
         self.shaft: ShaftTrain | None = None  # of the run, for predicting how long it coasts
         self.trouble: dict[str, str] = {}  # what a device was told last and has not obeyed yet, or did not

@@ -73,6 +73,7 @@ class Starter:
         rack.setpoints.expect(run)
         rack.intake.expect(run.derivations)
         await self._chain_agrees(remote=plan.starting.remote_required)
+        agreed_s = asyncio.get_running_loop().time()
         await released_at_the_bench(rack)
         await warned(rack)
         await self._at_rest()
@@ -85,6 +86,11 @@ class Starter:
         await self._at_rest()
         if not energise:
             await self._proved_off()
+        if rack.chain_objected_s > agreed_s:
+            raise ActFailed(
+                "The safety chain was open or its selector on local for a moment while the start was prepared, so "
+                "nothing was started: look that nobody can be reached, and start again."
+            )
         rack.intake.begin(LimitMonitor(run.limits, start_mono_s=loop.time()), time_mono_s=loop.time())
         rack.energised = True
         rack.in_service.add(plan.sink)

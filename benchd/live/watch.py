@@ -140,6 +140,8 @@ class Watch:
         if isinstance(reading, SafetyChainReading) and ref == self._plan.safety_chain:
             for change in self._interlocks.changes(reading):
                 self._on_event("interlock", **dataclasses.asdict(change))
+            if objection(ref, reading, plan=self._plan, enabled=False) is not None:
+                rack.chain_objected_s = reading.taken_mono_s
         if not self._energised:
             return
         enabled = ref in rack.in_service

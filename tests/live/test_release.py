@@ -8,9 +8,12 @@ from dataclasses import replace
 import pytest
 
 from benchd.live.engine import ActFailed
+from benchd.live.plan import BenchPlan
 from benchd.live.rack import Rack
 from benchd.live.starting import Starter
+from benchd.rules.states import Command, State
 
+from .made_up_bench import made_up
 from .parts import World, parts, run_plan
 
 pytestmark = pytest.mark.virtual_time
@@ -142,3 +145,25 @@ async def test_a_bench_that_does_not_ask_for_it_waits_for_nothing() -> None:
         await Starter(rack).start(run_plan())
         assert not world.told("release_awaited")
         assert world.told("start_warning")[0]["announced"] is False
+
+
+class AskingForRelease(World):
+    def plan(self) -> BenchPlan:
+        plan = super().plan()
+        return replace(plan, starting=replace(plan.starting, release_at_bench=True, zero_time_s=1.0))
+
+
+@pytest.mark.parametrize("moment", [{"permit": False}, {"remote": False}])
+async def test_a_chain_that_was_open_for_a_moment_after_the_release_takes_the_release_back(moment: dict) -> None:
+    world = AskingForRelease(release=False)
+    async with made_up(world) as bench:
+        bench.order(Command.RESET)
+        assert await bench.settle() is State.IDLE
+        bench.order(Command.START)
+        later(world, 1.0, release=True)
+        await bench.until(lambda: bool(world.told("release_given")), "the release")
+        later(world, 0.5, **moment)
+        later(world, 0.6, permit=True, remote=True)  # somebody went in, came out and reset it
+        assert await bench.settle(within_s=10.0) is State.STOPPED
+        assert "for a moment while the start was prepared" in world.told("failed")[0]["sentence"]
+        assert not ENERGISING & set(world.names())
