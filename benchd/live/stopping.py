@@ -9,6 +9,7 @@ import asyncio
 import math
 from collections.abc import Callable
 
+from benchd.contract import SafetyChainReading
 from benchd.live.causes import Cause, stops_by_braking
 from benchd.live.engine import ActFailed
 from benchd.live.letting_go import NOTHING_DOUBTED, LettingGo, Trouble
@@ -37,6 +38,7 @@ class Stopper:
         self._plan = rack.plan
         self._letting_go = LettingGo(rack, on_unconfirmed=on_unconfirmed)
         self._rester = Rester(rack)
+        self._was_off = False  # everything has been told to be off since the bench came up
 
     async def ramp_down(self, *, goes_on: Callable[[], bool] = lambda: True) -> None:
         """Bring every set-point to zero on the slopes, while `goes_on`.
@@ -118,6 +120,7 @@ class Stopper:
             trouble = await self._letting_go.in_turn()
         else:
             trouble = await self._letting_go.all_at_once()
+        self._was_off = True  # or it is among `rack.unsafe`
         self._refuse(trouble)
         self._at_rest()
         rack.beat_wanted = True  # nothing is left on for which it was withheld; without it no chain can be reset
@@ -127,21 +130,34 @@ class Stopper:
         return await self._letting_go.by_coasting(doubted=doubted)
 
     async def last_resort(self, because: str) -> None:
-        """A stop has failed by a defect of its own: the chain is asked to open, and every device is told once more."""
+        """No stop helps here, or it failed itself: the chain is asked to open, and every device is told once more."""
         self._rack.setpoints.close()
         await asyncio.gather(self._letting_go.withdraw_permit(because), self._letting_go.in_turn())
 
     async def make_good(self, state: Callable[[], State]) -> None:
         """Tell what did not confirm once more whenever it answers again while the bench rests; never returns.
 
-        A device whose wire was lost keeps its output until somebody tells it: without this until the next Clear.
+        A device whose wire was lost keeps its output until somebody tells it: without this until the next Clear. One
+        that had confirmed and comes back on by itself opens the chain, once each time.
         """
         rack = self._rack
+        told = None
         while True:
             await asyncio.sleep(MAKE_GOOD_EVERY_S)
             for ref in tuple(rack.unsafe):
                 if state() in RESTS and rack.links[ref.device].state is LinkState.UP:
                     await rack.safe(ref)
+            back_on = await self._back_on() if state() in RESTS else None
+            if back_on is not None and back_on != told and state() in RESTS:
+                rack.on_event("back_on", sentence=back_on)
+                await self.last_resort(back_on)
+            told = back_on
+
+    async def _back_on(self) -> str | None:
+        """What shows itself on at rest after it had confirmed off; who has turned the selector to local may do so."""
+        chain = self._rack.latest(self._plan.safety_chain, SafetyChainReading)
+        local = self._plan.starting.remote_required and chain is not None and not chain.remote_selected
+        return None if local or not self._was_off or self._rack.unsafe else await self._rester.still_off()
 
     async def _end(self, trouble: Trouble) -> None:
         """Everything is off and was seen off once more, or `ActFailed` says what is not."""

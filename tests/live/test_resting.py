@@ -4,8 +4,11 @@ import asyncio
 
 import pytest
 
+from benchd.contract import DriveState
 from benchd.live.resting import STEADY_IF_DOUBTED_S, STEADY_S, Rester
+from benchd.rules.states import Command, State
 
+from .made_up_bench import MadeUp, made_up
 from .pair_parts import PairWorld
 from .parts import World, parts
 
@@ -96,3 +99,51 @@ async def test_a_motor_drive_that_still_turns_is_waited_for_where_the_coupling_b
         sentence = await Rester(rack).come_to_rest()
         assert "did not come to rest" in sentence
         assert world.told("standstill") == []
+
+
+async def at_rest(bench: MadeUp, state: State) -> None:
+    """In one of the states in which nothing is energised."""
+    if state is State.IDLE:
+        bench.order(Command.RESET)
+    elif state is not State.STOPPED:
+        await bench.turning()
+        bench.order(Command.ABORT)
+    assert await bench.settle() is state
+
+
+@pytest.mark.parametrize("state", [State.STOPPED, State.IDLE, State.ABORTED])
+@pytest.mark.parametrize("what", ["stage_on", "output_on"])
+async def test_what_comes_back_on_by_itself_while_the_bench_rests_is_told_and_opens_the_chain(
+    state: State, what: str
+) -> None:
+    async with made_up() as bench:
+        await at_rest(bench, state)
+        await asyncio.sleep(3.0)
+        assert bench.world.permit
+        assert bench.world.told("back_on") == []
+        setattr(bench.world, what, True)
+        await bench.until(bench.off, "everything off again", within_s=1.5)
+        assert not bench.world.permit
+        assert "after it had confirmed off" in bench.world.told("back_on")[0]["sentence"]
+
+
+async def test_a_device_that_only_says_that_it_is_on_is_told_once_and_not_for_ever() -> None:
+    async with made_up() as bench:
+        await at_rest(bench, State.IDLE)
+        bench.world.says_state = DriveState.OPERATION_ENABLED
+        await asyncio.sleep(20.0)
+        assert len(bench.world.told("back_on")) == 1
+        assert bench.world.names().count("safety_chain.withdraw_permit") == 1
+
+
+async def test_whoever_has_turned_the_selector_to_local_may_switch_on_at_the_panel() -> None:
+    async with made_up() as bench:
+        await at_rest(bench, State.STOPPED)
+        bench.world.remote = False
+        await asyncio.sleep(0.2)
+        bench.world.output_on = True
+        await asyncio.sleep(5.0)
+        assert bench.world.output_on
+        assert bench.world.permit
+        bench.world.remote = True
+        await bench.until(bench.off, "off with the selector on remote", within_s=1.5)
