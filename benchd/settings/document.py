@@ -37,7 +37,7 @@ def read_document(file: Path) -> Document:
     Raises `SettingsError` for a file that is missing, a directory, not readable, not UTF-8, not TOML or of another
     schema.
     """
-    text = _text_of(file)
+    text = text_of(file)
     try:
         data = tomllib.loads(text)
         lines = locate(text)
@@ -59,7 +59,8 @@ def read_document(file: Path) -> Document:
     return Document(file=file, data={key: value for key, value in data.items() if key != "schema"}, lines=lines)
 
 
-def _text_of(file: Path) -> str:
+def text_of(file: Path) -> str:
+    """The whole file as text; raises `SettingsError` where it is no readable UTF-8 without a byte order mark."""
     try:
         raw = file.read_bytes()
     except FileNotFoundError as error:
