@@ -80,9 +80,10 @@ PROVOKED = (
     "chain to open. Times count from that moment."
 )
 TIMES = (
-    "Seen is when the cause was told; it holds up to one poll period of the channel's device, the limit's own delay, "
-    "and the time in which a reading travels. First order is when the first call that changes something was handed to "
-    "a driver. At rest is when standstill had been measured, the link was discharged and every device had confirmed."
+    "Seen is when the cause was told; it holds up to one poll period of the channel's slowest device, the limit's own "
+    "delay and with one another poll period, and the time in which a reading travels. First order is when the first "
+    "call that changes something was handed to a driver. At rest is when standstill had been measured, the link was "
+    "discharged and every device had confirmed."
 )
 BOUNDS = (
     "The times belong to this bench, this shaft, this load of the computer. They do not bound what a faster or heavier "
@@ -141,7 +142,7 @@ def _histogram(answers: Sequence[Mapping[str, Any]]) -> list[Block]:
     middle, worst = float(np.median(times_ms)), float(times_ms.max())
     said = (
         f"{times_ms.size} provocations of limits that take energy away: median {middle:.3g} ms, worst {worst:.3g} ms "
-        "beyond the limit's own delay. They hold up to one poll period."
+        "beyond the limit's own delay. They hold up to one poll period, with a delay up to two."
     )
     return [picture(chart, said)]
 

@@ -34,7 +34,7 @@ class Provocation:
     limit: Limit | None = None
     device: str = ""
     reaction: Reaction | None = None
-    within_s: float = 0.0  # for the bench to see it: one poll period of the slowest device in it and the limit's delay
+    within_s: float = 0.0  # for the bench to see it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +90,7 @@ def provocations(plan: BenchPlan, limits: Iterable[Limit], *, units: dict[str, s
             origin=limit.origin,
             limit=limit,
             reaction=limit.reaction,
-            within_s=limit.delay_s + _period_s(plan, channels.get(limit.channel)),
+            within_s=_told_within_s(limit, _period_s(plan, channels.get(limit.channel))),
         )
         for limit in limits
     ]
@@ -121,6 +121,11 @@ def _ages_s(device: str, limits: Iterable[Limit], channels: Mapping[str, Channel
     for limit in limits:
         if limit.bound is Bound.STALE and device in _devices(channels.get(limit.channel)):
             yield limit.value + limit.delay_s
+
+
+def _told_within_s(limit: Limit, period_s: float) -> float:
+    """A crossing begins with the next value, and is told with the first one after its delay."""
+    return limit.delay_s + period_s * (2.0 if limit.delay_s > 0.0 else 1.0)
 
 
 def _period_s(plan: BenchPlan, channel: Channel | None) -> float:
