@@ -1,11 +1,13 @@
-"""Says what a run would lack although it may start: uncalibrated or absent channels, a zero nobody uses.
+"""Says what a run would lack although it may start: uncalibrated or absent channels, a zero or a silence nobody sees.
 
 It must never refuse anything; `fit` does.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from benchd.rules.channels import Channel
 from benchd.settings.bench import Bench, Motor, Programme, Setup
+from benchd.settings.limit_sources import limit_sources
 
 # The channels that a test's evaluation reads, by the name of the test and, where they differ, the kind of motor.
 _LOADED: Mapping[str, Sequence[str]] = {
@@ -35,10 +37,17 @@ READ_AS_MEASURED = frozenset(_READS_IF_THERE).union(
     *(names for reads in _READS.values() for names in (reads.values() if isinstance(reads, Mapping) else (reads,)))
 )
 
+_HEARD = ("supply", "sink", "load_drive", "motor_drive", "safety_chain")  # whose silence is a trip without any limit
+
 
 def fit_warnings(bench: Bench, motor: Motor, setup: Setup, programme: Programme) -> tuple[str, ...]:
     """Sentences for the operator, each naming the line that can be mended, in the order of the tests."""
-    return tuple(dict.fromkeys((*_about_channels(bench, motor.settings.kind, programme), *_about_zero(bench, setup))))
+    found = (
+        *_about_channels(bench, motor.settings.kind, programme),
+        *_about_silence(bench, motor, setup, programme),
+        *_about_zero(bench, setup),
+    )
+    return tuple(dict.fromkeys(found))
 
 
 def _about_channels(bench: Bench, kind: str, programme: Programme) -> Iterator[str]:
@@ -70,3 +79,29 @@ def _about_zero(bench: Bench, setup: Setup) -> Iterator[str]:
             f"{setup.document.origin(('transducer_zero',))} is not used: the bench {bench.name} takes the zero at "
             'standstill; write transducer_zero = "set_up" to its [start] where it shall count.'
         )
+
+
+def _about_silence(bench: Bench, motor: Motor, setup: Setup, programme: Programme) -> Iterator[str]:
+    """Bounds that take energy away, on channels that may end to be read without anybody being told."""
+    sources = limit_sources(bench, motor, setup, programme)
+    told = {one.channel for one in sources if one.kind == "stale" and not one.warn}
+    devices = {address.device for role in _HEARD for address in bench.roles.get(role, ())}
+    told |= {channel.name for channel in bench.channels() if channel.device in devices}
+    channels = {channel.name: channel for channel in bench.channels()}
+    bounds = {one.channel: one.origin for one in sources if one.kind != "stale" and not one.warn}
+    for name, origin in bounds.items():
+        for untold in _untold(name, channels, told):
+            yield (
+                f"{origin} bounds {name}, which nothing watches while {untold} gives no good reading: write "
+                f"stale = true to a limit on {name}."
+            )
+
+
+def _untold(name: str, channels: Mapping[str, Channel], told: set[str]) -> tuple[str, ...]:
+    """What a channel is measured by in the end, of which nothing tells that it is silent."""
+    if name in told:
+        return ()
+    derivation = channels[name].derivation
+    if derivation is None:
+        return (name,)
+    return tuple(dict.fromkeys(one for each in derivation.rule.inputs for one in _untold(each, channels, told)))

@@ -25,7 +25,7 @@ def warnings(site: Any, registry: Registry) -> tuple[str, ...]:
 
 def test_a_channel_that_a_test_reads_without_a_calibration_is_told_once(site: Any, registry: Registry) -> None:
     site.add(site.bench, DC_VOLTAGE)
-    speed, winding = warnings(site, registry)
+    speed, winding = (one for one in warnings(site, registry) if "the evaluation of" in one)
     assert speed == (
         "benches/small.toml:64 channels.shaft_speed has no calibration, but the evaluation of no_load reads it: its "
         "uncertainty is unknown; name its sensor file."
@@ -50,3 +50,44 @@ def test_a_stated_zero_that_the_bench_does_not_use_is_told(site: Any, registry: 
     )
     site.change(site.bench, "zero_time_s = 1", 'zero_time_s = 1\ntransducer_zero = "set_up"')
     assert not any("transducer_zero" in one for one in warnings(site, registry))
+
+
+POWER = """[derived.input_power]
+kind = "product"
+unit = "W"
+of = "dc_voltage"
+by = "dc_current"
+
+[derived.returned]
+kind = "energy"
+unit = "W·s"
+of = "input_power"
+
+[[limits]]
+channel = "returned"
+high = 20
+reaction = "ramp_down"
+"""
+
+
+def test_a_limit_on_a_channel_whose_silence_nothing_tells_is_named_with_what_is_silent(
+    site: Any, registry: Registry
+) -> None:
+    def silent() -> list[str]:
+        return [one for one in warnings(site, registry) if "no good reading" in one]
+
+    # the limit on the speed says stale; nothing in these files does for the others that their ratings bound
+    bounded = ("shaft_torque", "link_voltage", "dc_current", "winding_temperature")
+    assert [next(name for name in bounded if f"bounds {name}," in one) for one in silent()] == list(bounded)
+    winding = silent()[-1]
+    assert winding == (
+        "motors/flap.toml:8 max_winding_degc bounds winding_temperature, which nothing watches while "
+        "winding_temperature gives no good reading: write stale = true to a limit on winding_temperature."
+    )
+    site.change(site.bench, 'warn_high = 12\nreaction = "hold"', 'high = 12\nreaction = "hold"\nstale = true')
+    assert not any("dc_current" in one for one in silent())
+    site.add(site.bench, DC_VOLTAGE + POWER)
+    (returned,) = (one for one in silent() if "returned" in one)
+    assert "bounds returned, which nothing watches while dc_voltage gives no good reading" in returned
+    site.change(site.bench, "high = 20\n", "high = 20\nstale = true\n")
+    assert not any("returned" in one for one in silent())
