@@ -134,6 +134,34 @@ def test_two_that_jump_at_once_are_never_mixed() -> None:
     assert outruns(pair, FREE, FREE, shaft=Shaft(power_w=99.0)) is not None
 
 
+def test_jumps_that_only_rounding_parts_are_one() -> None:
+    """0.1 s + 0.2 s is a little more than 0.3 s; both channels jump there, and their high values never meet."""
+    early = Table(times_s=(0.0, 0.3, 1.0), values=(1.0, 100.0, 100.0), between=Between.STEPWISE)
+    late = Table(times_s=(0.0, 0.1 + 0.2, 1.0), values=(100.0 * RPM, RPM, RPM), between=Between.STEPWISE)
+    turned = Table(times_s=late.times_s, values=(1.0, 100.0, 100.0), between=Between.STEPWISE)
+    fast = Table(times_s=early.times_s, values=late.values, between=Between.STEPWISE)
+    for one, other in ((late, early), (fast, turned)):
+        pair = InStep(speed=speed(one), torque=torque(other))
+        assert outruns(pair, FREE, FREE, shaft=Shaft(power_w=100.0)) is None
+
+
+def test_the_torque_for_a_swinging_speed_is_greatest_where_its_slope_is() -> None:
+    """Speed 10·sin(t) rad/s on 0.1 kg·m² needs cos(t) N·m; with t/10 of the course that is (cos + t/10): at π, 1.314.
+
+    It passes 1.2 first where |cos t| = 1.2 − t/10 on the way to π: t = 2.80 by 0.9422 + 0.28 = 1.222, 2.70 by 1.174.
+    """
+    lasts_s = 2.0 * math.pi
+    pair = InStep(
+        speed=speed(Sine(offset=0.0, amplitude=10.0 * RPM, period_s=lasts_s)),
+        torque=torque(Linear(start=0.0, end=lasts_s / 10.0, time_s=lasts_s)),
+    )
+    found = outruns(pair, FREE, FREE, shaft=Shaft(torque_available_nm=1.2, inertia_kgm2=0.1))
+    assert found is not None
+    assert 2.70 < found.at_s < 2.80
+    assert found.asked == pytest.approx(1.0 + lasts_s / 10.0, rel=2e-4)  # at the end of the swing
+    assert outruns(pair, FREE, FREE, shaft=Shaft(torque_available_nm=1.63, inertia_kgm2=0.1)) is None
+
+
 def test_a_value_that_takes_no_time_is_held_afterwards_and_counts() -> None:
     last = Table(times_s=(0.0, 2.0), values=(0.0, 3.0), between=Between.STEPWISE)
     pair = InStep(speed=speed(hold(100.0 * RPM, 2.0)), torque=torque(last))
@@ -153,12 +181,13 @@ def test_before_the_second_that_is_told_nothing_is_too_much_and_there_it_is(pair
     allowed_w = share * max(powers_w)
     found = outruns(pair, FREE, FREE, shaft=Shaft(power_w=allowed_w))
     assert found is not None
-    seen_s = next(time_s for time_s, power_w in zip(times_s, powers_w, strict=True) if power_w > allowed_w)
+    clearly_w = allowed_w * (1 + 1e-4)  # what touches the bound, or is above it for no time, may be passed over
+    seen_s = next(time_s for time_s, power_w in zip(times_s, powers_w, strict=True) if power_w > clearly_w)
     assert found.at_s <= seen_s + RESOLVED_S
     beside = [abs(pair.power_w(max(0.0, found.at_s + shift_s))) for shift_s in (-1e-6, 0.0, 1e-6)]
     assert max(beside) >= allowed_w * (1 - 1e-3)
     assert found.asked >= allowed_w * (1 - 1e-9)
-    assert found.asked <= 1.01 * max(*powers_w, allowed_w) + 1.0
+    assert found.asked <= 1.25 * max(powers_w) + 1.0  # of which the samples may miss the peak
 
 
 @settings(deadline=None, max_examples=60)

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchd.rules.course_conditions import Settled, Standing, Temperature, mean_and_trend, standing
@@ -22,6 +22,11 @@ def test_the_mean_and_trend_of_a_line_are_its_middle_and_slope_by_hand() -> None
     """From 1 with 0.1 per s: over 20 s to 30 s the middle is 1 + 2.5."""
     assert mean_and_trend(line(1.0, 0.1), window_s=10.0, now_s=30.0) == pytest.approx((3.5, 0.1))
     assert mean_and_trend(line(1.0, 0.1), window_s=10.0, now_s=15.0) == pytest.approx((2.0, 0.1))  # 5 s to 15 s
+
+
+def test_what_is_not_finite_has_neither_mean_nor_trend() -> None:
+    for value in (math.nan, math.inf):
+        assert mean_and_trend([*line(1.0, 0.0), (30.1, value)], window_s=10.0, now_s=30.1) is None
 
 
 def test_the_trend_is_that_of_least_squares_by_hand() -> None:
@@ -62,6 +67,8 @@ def test_it_cannot_be_settled_before_a_whole_window_has_passed_nor_after_its_tim
     assert standing(SETTLED, line(9.0, 0.0, until_s=60.0), now_s=60.0) is Standing.TOO_LATE
 
 
+@example(40.0, 10.0)
+@example(39.0, 60.0)
 @given(st.floats(-50.0, 200.0), st.floats(0.0, 120.0))
 def test_a_temperature_is_met_on_its_side_within_its_time(value: float, now_s: float) -> None:
     warm = Temperature(channel="winding_temperature", above_degc=40.0, within_s=60.0)

@@ -11,7 +11,7 @@ from scipy.interpolate import PchipInterpolator
 
 from benchd.rules.course_conditions import Condition, Temperature
 from benchd.rules.course_pieces import Between, Linear, Piece, Sine, SShaped, Staircase, Table
-from benchd.rules.course_segments import ACCELERATION, SLOPE, VALUE
+from benchd.rules.course_segments import ACCELERATION, SLOPE, VALUE, greatest
 from benchd.rules.courses import Course
 from benchd.rules.demand import Demanded
 from benchd.rules.moves import Ask
@@ -76,6 +76,7 @@ def pieces() -> st.SearchStrategy[Piece]:
         # Rate not reached: up and down at v takes 2·(v/10 + 1) and covers v·(v/10 + 1): with v = 14, 33.6 in 4.8 s.
         (33.6, 4.8),
         (20.0, 4.0),  # v = 10: the acceleration is just reached, and no more
+        (14.58, 3.6),  # a little less than that: 20·0.9³, by jerk alone
         # Acceleration not reached: four times t with jerk alone, j·t³·2 = way: 2.5 = 20·t³, t = 0.5.
         (2.5, 2.0),
     ],
@@ -182,6 +183,17 @@ def test_the_greatest_is_never_exceeded_and_is_there_at_its_second(parts: list[P
 
 
 @settings(deadline=None)
+@given(pieces(), st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+def test_the_greatest_of_a_stretch_is_never_exceeded_within_it(piece: Piece, one: float, other: float) -> None:
+    for segment in piece.segments():
+        first_s, last_s = sorted((one * segment.lasts_s, other * segment.lasts_s))
+        for what in (VALUE, SLOPE, ACCELERATION):
+            most = greatest(segment, what, first_s, last_s).amount
+            seen = [abs(segment.at(first_s + (last_s - first_s) * place / 200)[what]) for place in range(201)]
+            assert max(seen) <= most * (1 + 1e-9) + 1e-9
+
+
+@settings(deadline=None)
 @given(pieces(), st.floats(0.01, 0.99))
 def test_slope_and_acceleration_are_those_of_the_values(piece: Piece, place: float) -> None:
     found = course(piece)
@@ -246,6 +258,7 @@ def test_conditions_take_no_course_time_hold_the_value_and_leave_the_duration_op
     assert waits[4] is None
     assert found.at(2.0).value == 10.0
     assert course(up, down).wait(0) is None
+    assert course(COOL, up, repeated=2).wait(1) == (2.0, 10.0, COOL)  # it holds what the round before came to
     assert course(up, down).duration_s == 3.0
 
 
@@ -256,6 +269,11 @@ def test_a_course_rests_where_it_waits_so_that_a_slope_there_is_a_corner() -> No
     assert smooth == [0.0, 4.0]  # straight on, between rest and rest
     waiting = [joint.at_s for joint in course(rise, COOL, more).joints() if joint.sharpness(ACCELERATION)]
     assert waiting == [0.0, 2.0, 2.0, 4.0]
+    swing = Sine(offset=0.0, amplitude=1.0, period_s=2.0)
+    for parts, corners in (((swing,), [0.0, 4.0]), ((swing, COOL), [0.0, 2.0, 2.0, 4.0])):
+        for ordered in (parts, parts[::-1]):
+            found = course(*ordered, repeated=2)
+            assert [joint.at_s for joint in found.joints() if joint.sharpness(ACCELERATION)] == corners
 
 
 @pytest.mark.parametrize("time_s", [-1e-9, math.nan])
