@@ -5,7 +5,7 @@ import math
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, TypeVar
 
-from benchd.contract import DriverError, Reading, Refused, SinkReading
+from benchd.contract import DriveReading, DriverError, DriveState, Reading, Refused, SinkReading, SupplyReading
 from benchd.live.intake import Intake
 from benchd.live.link import Link
 from benchd.live.link_state import sentence_of
@@ -103,6 +103,13 @@ class Rack:
         """The latest reading of a port, or None when nothing of that kind arrived yet."""
         reading = self.intake.readings.get(ref)
         return reading if isinstance(reading, kind) else None
+
+    def shows_on(self, ref: PortRef) -> bool:
+        """Whether the latest reading of a supply or drive shows that it is on."""
+        reading = self.intake.readings.get(ref)
+        if isinstance(reading, DriveReading):
+            return reading.state is DriveState.OPERATION_ENABLED
+        return isinstance(reading, SupplyReading) and reading.output_on
 
     async def fresh(self, ref: PortRef, kind: type[R], *, within_s: float) -> R | None:
         """A reading taken after now, or None when none arrives in time."""

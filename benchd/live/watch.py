@@ -116,6 +116,8 @@ class Watch:
         needed = {ref.device for ref in rack.in_service} | {self._plan.safety_chain.device}
         if rack.measuring:  # whether they are off is known from their readings alone
             needed |= {self._plan.supply.device, *(ref.device for ref in self._plan.drives)}
+        if self._state() in ENERGISED - {State.COMPLETING}:  # Hold may cut enabling short: on and not in service yet
+            needed |= {ref.device for ref in (self._plan.supply, *self._plan.drives) if rack.shows_on(ref)}
         for name, poller in self._pollers.items():
             silent_s = time_mono_s - poller.heard_mono_s
             if name in needed and silent_s > silent_after_s(poller.device.poll_hz):

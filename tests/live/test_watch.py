@@ -10,7 +10,7 @@ from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.rules.states import Command, State
 
 from .made_up_bench import MadeUp, made_up
-from .pair_bench import Turning, pair_bench, turning
+from .pair_bench import Turning, WindingTest, pair_bench, turning
 
 pytestmark = pytest.mark.virtual_time
 
@@ -137,3 +137,18 @@ async def test_what_a_stop_had_told_a_device_is_forgotten_with_the_next_run() ->
         await bench.settle()
         await bench.turning()
         assert bench.live._rack.trouble == {}
+
+
+async def test_a_drive_that_was_being_enabled_when_hold_came_is_missed_when_it_falls_silent() -> None:
+    async with pair_bench([WindingTest(), Turning()]) as bench:
+        bench.order(Command.RESET)
+        await bench.settle()
+        bench.order(Command.START)
+        await bench.until(lambda: "load_drive.enable" in bench.world.names(), "the enabling")
+        bench.order(Command.HOLD)
+        bench.world.stage_on = True  # the order was on the wire
+        assert await bench.settle() is State.HELD
+        await asyncio.sleep(0.2)
+        bench.world.behaviour["load_drive"] = "silent"
+        await bench.until(lambda: bench.state is State.ABORTING, "the drive's silence", within_s=1.0)
+        assert "load_drive has been silent" in bench.live.cause.sentence
