@@ -162,6 +162,24 @@ def test_the_torque_for_a_swinging_speed_is_greatest_where_its_slope_is() -> Non
     assert outruns(pair, FREE, FREE, shaft=Shaft(torque_available_nm=1.63, inertia_kgm2=0.1)) is None
 
 
+def test_a_swing_far_shorter_than_its_piece_is_not_passed_over() -> None:
+    """10 000 cycles of 1 ms: 1 N·m ± 1 N·m at 100 rad/s come to 200 W in each, first after 0.25 ms, and above 199 W."""
+    pair = InStep(
+        speed=speed(hold(100.0 * RPM, 10.0)),
+        torque=torque(Sine(offset=1.0, amplitude=1.0, period_s=1e-3, cycles=10_000.0)),
+    )
+    found = outruns(pair, FREE, FREE, shaft=Shaft(power_w=199.0))
+    assert found is not None
+    assert found.at_s == pytest.approx(0.25e-3, abs=0.05e-3)
+
+
+def test_torque_that_runs_short_after_a_jump_of_speed_is_told_at_the_jump() -> None:
+    pair = InStep(speed=speed(hold(0.0, 1.0), hold(5.0, 1.0)), torque=torque(hold(0.0, 1.0), hold(9.0, 1.0)))
+    found = outruns(pair, FREE, FREE, shaft=Shaft(torque_available_nm=0.5, inertia_kgm2=1e-3))
+    assert found is not None
+    assert (found.at_s, found.asked) == (1.0, math.inf)
+
+
 def test_a_value_that_takes_no_time_is_held_afterwards_and_counts() -> None:
     last = Table(times_s=(0.0, 2.0), values=(0.0, 3.0), between=Between.STEPWISE)
     pair = InStep(speed=speed(hold(100.0 * RPM, 2.0)), torque=torque(last))

@@ -220,6 +220,14 @@ def test_a_sine_is_greatest_where_it_is_by_hand() -> None:
     assert found.at(10.0).value == pytest.approx(3.0)
 
 
+def test_a_stretch_of_a_sine_is_steepest_where_it_passes_its_middle_by_hand() -> None:
+    """sin(2π t/4) from 0.5 s to 2.5 s: its slope is π/2 at 2 s, half-way of the period, and less at both ends."""
+    (wave,) = Sine(offset=0.0, amplitude=1.0, period_s=4.0, cycles=3.0).segments()
+    assert greatest(wave, SLOPE, 0.5, 2.5) == (pytest.approx(math.pi / 2), 2.0)
+    assert greatest(wave, VALUE, 0.5, 2.5) == (pytest.approx(1.0), 1.0)
+    assert greatest(wave, SLOPE, 4.5, 9.0) == (pytest.approx(math.pi / 2), 6.0)
+
+
 def test_a_staircase_holds_each_level_and_jumps_or_ramps() -> None:
     jumping = course(Staircase(start=0.0, end=300.0, levels=4, hold_s=2.0))
     assert [jumping.at(time_s).value for time_s in (0.0, 1.999, 2.0, 4.0, 6.0, 8.0)] == [0, 0, 100, 200, 300, 300]
