@@ -136,11 +136,15 @@ class LimitMonitor:
             (watched.stale if limit.bound is Bound.STALE else watched.bounds).append(_Watch(limit))
 
     def rearm(self) -> None:
-        """Tell crossings that last anew, each after its delay: whoever goes on beyond a limit is stopped again."""
+        """Tell crossings that were told and last anew, each after its delay: who goes on beyond is stopped again.
+
+        One whose delay is still running keeps its beginning: going on must not put off what takes energy away.
+        """
         for watched in self._channels.values():
             for watch in (*watched.bounds, *watched.stale):
-                watch.since_mono_s = None
-                watch.told = False
+                if watch.told:
+                    watch.since_mono_s = None
+                    watch.told = False
 
     def restart_ages(self, time_mono_s: float, *, stalled_s: float = math.inf) -> None:
         """Leave the last `stalled_s` out of every channel's age: nobody listened then, so nobody was silent."""

@@ -4,6 +4,7 @@ It finds problems and words them; it must never read a file or change a value.
 """
 
 import itertools
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
@@ -121,6 +122,12 @@ def limit_problems(
         if not given and not limit.stale:
             says = "bounds nothing; add low, high, warn_low, warn_high or stale = true"
             yield document.problem(path, says)
+        room = _room(limit)
+        if limit.hysteresis >= room:
+            says = (
+                f"is {limit.hysteresis:g} and must be less than {room:g}, or no value in between would end a crossing"
+            )
+            yield document.problem((*path, "hysteresis"), says)
         for (lower, low), (upper, high) in itertools.pairwise(given):
             # a warning may stand at its limit, a low bound may never meet a high one
             same_side = ("low" in lower) == ("low" in upper)
@@ -130,6 +137,14 @@ def limit_problems(
                     "correct one of them"
                 )
                 yield document.problem((*path, lower), says)
+
+
+def _room(limit: LimitTable) -> float:
+    """How far a value can come back from a bound: to the one on the other side, else to zero where that is allowed."""
+    if limit.low is not None and limit.high is not None:
+        return limit.high - limit.low
+    beyond_zero = [bound for bound in (limit.high, None if limit.low is None else -limit.low) if bound is not None]
+    return beyond_zero[0] if beyond_zero and beyond_zero[0] > 0.0 else math.inf
 
 
 def ladder_problems(document: Document, file: BenchFile) -> Iterator[Problem]:

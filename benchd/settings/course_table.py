@@ -43,7 +43,7 @@ def read_course_table(file: Path, quantities: Sequence[str], *, most_rows: int =
     """The file's rows; it must have `time_s` and exactly these quantities (of `QUANTITIES`), in any order.
 
     Raises `SettingsError`, with file and row, for a file that cannot be read as UTF-8 or is empty, a byte order mark,
-    line ends that are not LF, semicolons or decimal commas, a column that is missing, unknown, repeated or in another
+    a CR without LF, semicolons or decimal commas, a column that is missing, unknown, repeated or in another
     unit, a gap, anything that is no finite number, times that do not begin with 0 and rise, fewer than two or more than
     `most_rows` rows.
     """
@@ -51,10 +51,7 @@ def read_course_table(file: Path, quantities: Sequence[str], *, most_rows: int =
     text = text_of(file)
     if not text.strip():
         raise unreadable(file, f"is empty; begin it with a header such as {','.join((TIME, *quantities))}")
-    if "\r" in text:
-        line = text.count("\n", 0, text.index("\r")) + 1
-        raise unreadable(file, "ends its lines with CR LF or CR; save it with LF line ends alone", line=line)
-    lines = text.removesuffix("\n").split("\n")
+    lines = text.replace("\r\n", "\n").removesuffix("\n").split("\n")  # RFC 4180 ends lines with CR LF
     for number, row in enumerate(lines, start=1):
         if not row.isprintable():
             says = "holds a tab or a character that cannot be shown; write commas between the columns and nothing else"

@@ -66,6 +66,14 @@ def test_a_rearmed_monitor_tells_a_crossing_that_lasts_once_more() -> None:
     assert told == [True, False, True]
 
 
+def test_going_on_does_not_put_off_a_crossing_whose_delay_is_running() -> None:
+    monitor = LimitMonitor([limit(delay_s=1.0)], start_mono_s=0.0)
+    assert not monitor.observe("shaft_speed", good(4100.0, 1.0))
+    monitor.rearm()
+    (crossing,) = monitor.observe("shaft_speed", good(4100.0, 2.0))
+    assert crossing.since_mono_s == 1.0
+
+
 def test_ages_that_are_restarted_count_from_then() -> None:
     monitor = LimitMonitor([limit(bound=Bound.STALE, value=0.2)], start_mono_s=0.0)
     monitor.restart_ages(5.0)

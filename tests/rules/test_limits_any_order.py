@@ -71,16 +71,28 @@ class Naive:
         told = [(number, self._completes(number)) for number in values]
         return [(number, *crossing) for number, crossing in told if crossing is not None]
 
-    def _completes(self, number: int) -> tuple[float, float, float] | None:
-        """What the last look completes, from all of them."""
+    def rearmed(self) -> None:
+        """What lasts and was told begins anew; what is not over its delay yet goes on."""
+        for number, limit in enumerate(self.limits):
+            crossing = self._lasting(number)
+            if crossing and crossing[-1][0] - crossing[0][0] >= limit.delay_s:
+                self.looks[number] = []
+
+    def _lasting(self, number: int) -> list[tuple[float, float]]:
+        """The looks of the crossing that lasts, from the first one beyond on."""
         limit, looks = self.limits[number], self.looks[number]
         way = -1.0 if limit.bound is Bound.LOW else 1.0
         ended = [n for n, (_, value) in enumerate(looks) if way * value <= way * limit.value - limit.hysteresis]
         lasting = looks[ended[-1] + 1 :] if ended else looks
         beyond = [n for n, (_, value) in enumerate(lasting) if way * value > way * limit.value]
-        if not beyond:
+        return lasting[beyond[0] :] if beyond else []
+
+    def _completes(self, number: int) -> tuple[float, float, float] | None:
+        """What the last look completes, from all of them."""
+        limit, crossing = self.limits[number], self._lasting(number)
+        if not crossing:
             return None
-        crossing = lasting[beyond[0] :]
+        way = -1.0 if limit.bound is Bound.LOW else 1.0
         since_s, now_s = crossing[0][0], crossing[-1][0]
         complete = [time_s - since_s >= limit.delay_s for time_s, _ in crossing]
         if complete.count(True) != 1 or not complete[-1]:
@@ -124,7 +136,7 @@ class AnyReadings(RuleBasedStateMachine):
     def is_rearmed(self) -> None:
         type(self).steps += 1
         self.monitor.rearm()
-        self.naive.looks = [[] for _ in self.limits]
+        self.naive.rearmed()
 
     @rule()
     def was_stalled(self) -> None:
