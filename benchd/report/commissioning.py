@@ -162,6 +162,7 @@ def _answers(answers: Sequence[Mapping[str, Any]]) -> list[Block]:
         Column(title="first order", unit="ms", right=True),
         Column(title="at rest", unit="s", right=True),
         Column(title="permit"),
+        Column(title="standstill"),
         Column(title="as wanted"),
     ]
     cells: list[list[str]] = []
@@ -178,6 +179,7 @@ def _answers(answers: Sequence[Mapping[str, Any]]) -> list[Block]:
                 _times(rounds, "order_s", MILLI, ".0f"),
                 _times(rounds, "rest_s", 1.0, ".2f"),
                 "withdrawn" if any(one["permit_withdrawn"] for one in rounds) else "",
+                "measured" if all(one["standstill_measured"] for one in rounds) else "not measured",
                 "yes" if all(one["as_wanted"] for one in rounds) else "no",
             ]
         )

@@ -123,10 +123,8 @@ def limit_problems(
             says = "bounds nothing; add low, high, warn_low, warn_high or stale = true"
             yield document.problem(path, says)
         room = _room(limit)
-        if limit.hysteresis >= room:
-            says = (
-                f"is {limit.hysteresis:g} and must be less than {room:g}, or no value in between would end a crossing"
-            )
+        if 0.0 < limit.hysteresis >= room:
+            says = f"is {limit.hysteresis:g} and must be less than {room:g}, or nothing in between would end a crossing"
             yield document.problem((*path, "hysteresis"), says)
         for (lower, low), (upper, high) in itertools.pairwise(given):
             # a warning may stand at its limit, a low bound may never meet a high one

@@ -287,6 +287,9 @@ class Campaign:
             state=live.engine.state.title,
             cause="" if seen_s is None or live.cause is None else live.cause.sentence,
             permit_withdrawn=self._heard.first("permit_withdrawn") is not None,
+            standstill_measured=all(
+                fields["measured"] for _, name, fields in self._heard.events if name == "standstill"
+            ),
             trouble=tuple(
                 str(fields.get("sentence") or fields.get("because"))
                 for _, name, fields in self._heard.events

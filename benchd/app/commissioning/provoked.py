@@ -50,6 +50,7 @@ class Answer:
     state: str = ""  # the state that it ended in
     cause: str = ""
     permit_withdrawn: bool = False
+    standstill_measured: bool = True  # False: an end of the shaft was told by nothing, or by the silent device alone
     trouble: tuple[str, ...] = ()  # what did not confirm, in sentences
 
     @property
@@ -57,10 +58,11 @@ class Answer:
         """Whether it was seen, answered by the reaction that was asked for, and nothing stayed unconfirmed.
 
         What takes energy away ends in Aborted at measured standstill. A device whose readings are withheld cannot
-        confirm everything: the permit has to answer for it then.
+        confirm everything: the permit has to answer for it then, or the record says that standstill was not measured.
         """
         asked = self.provocation.reaction
-        confirmed = not self.trouble or (self.provocation.kind is Kind.SILENCE and self.permit_withdrawn)
+        excused = self.permit_withdrawn or not self.standstill_measured
+        confirmed = not self.trouble or (self.provocation.kind is Kind.SILENCE and excused)
         if self.seen_s is None or not confirmed:
             return False
         if asked is Reaction.WARN:

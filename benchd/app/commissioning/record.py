@@ -71,6 +71,7 @@ def _answer(one: Answer) -> Mapping[str, Any]:
         "state": one.state,
         "cause": one.cause,
         "permit_withdrawn": one.permit_withdrawn,
+        "standstill_measured": one.standstill_measured,
         "trouble": list(one.trouble),
         "as_wanted": one.as_wanted,
     }
