@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from benchd.rules.channels import Quality
 from benchd.rules.frames import Sample
 
+EARLY_S = 0.001  # a poll that comes so much early still ends a delay: each would wait for one poll more without
+
 
 class Bound(enum.Enum):
     """Which side of a channel a limit is on."""
@@ -197,7 +199,7 @@ def _watch(watch: _Watch, *, crossed: bool, value: float, time_mono_s: float) ->
         watch.furthest = value
     elif (value < watch.furthest) is (watch.limit.bound is Bound.LOW):
         watch.furthest = value
-    if watch.told or time_mono_s - watch.since_mono_s < watch.limit.delay_s:
+    if watch.told or time_mono_s - watch.since_mono_s < watch.limit.delay_s - EARLY_S:
         return None
     watch.told = True
     return Crossing(limit=watch.limit, value=watch.furthest, since_mono_s=watch.since_mono_s, time_mono_s=time_mono_s)

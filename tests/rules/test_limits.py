@@ -1,5 +1,6 @@
 import math
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -64,6 +65,13 @@ def test_a_rearmed_monitor_tells_a_crossing_that_lasts_once_more() -> None:
     monitor.rearm()
     told.append(bool(monitor.observe("shaft_speed", good(4100.0, 3.0))))
     assert told == [True, False, True]
+
+
+@pytest.mark.parametrize(("early_s", "told"), [(0.0, True), (0.0009, True), (0.0011, False)])
+def test_a_poll_that_comes_a_moment_early_ends_a_delay_of_one_poll_all_the_same(early_s: float, *, told: bool) -> None:
+    monitor = LimitMonitor([limit(delay_s=0.02)], start_mono_s=0.0)
+    monitor.observe("shaft_speed", good(4100.0, 7.0))
+    assert bool(monitor.observe("shaft_speed", good(4100.0, 7.02 - early_s))) is told
 
 
 def test_going_on_does_not_put_off_a_crossing_whose_delay_is_running() -> None:
@@ -145,11 +153,12 @@ def test_a_crossing_means_that_the_value_was_beyond_without_a_break_for_the_dela
 ) -> None:
     monitor = LimitMonitor([limit(delay_s=delay_s)], start_mono_s=0.0)
     now_s, since_s, told = 0.0, None, False
+    early_s = 0.001  # a poll that comes so much early ends the delay
     for gap_s, beyond in steps:
         now_s += gap_s
         crossings = monitor.observe("shaft_speed", good(5000.0 if beyond else 0.0, now_s))
         since_s = (now_s if since_s is None else since_s) if beyond else None
-        due = since_s is not None and now_s - since_s >= delay_s and not told
+        due = since_s is not None and now_s - since_s >= delay_s - early_s and not told
         assert bool(crossings) == due
         told = beyond and (told or due)
 

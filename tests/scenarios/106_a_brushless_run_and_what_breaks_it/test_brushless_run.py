@@ -69,8 +69,8 @@ STORIES: dict[str, tuple[Callable[[OnTwin], None], str, bool]] = {
     "the converter faults by itself": (lambda bench: bench.rig.trip("motor_drive"), "motor_drive", True),
     "the supply trips by itself": (lambda bench: bench.rig.trip("supply"), "supply", True),
     "emergency stop": (lambda bench: bench.rig.safety_chain.press(Button("estop")), "emergency stop", False),
-    # its own overspeed trip is faster than any order, and it lets go by itself
-    "the load drive runs away": (lambda bench: bench.rig.set_plant_fault("load_runs_away", value=True), "", True),
+    # it is told to make no torque and the shaft gains speed: the permit answers, beside the drive's own overspeed trip
+    "the load drive runs away": (lambda bench: bench.rig.set_plant_fault("load_runs_away", value=True), "", False),
 }
 
 
@@ -109,12 +109,13 @@ def test_with_a_broken_coupling_no_end_of_the_shaft_is_called_standing_while_the
             bench.rig.set_plant_fault("coupling_broken", value=True)
             await asyncio.sleep(0.1)
             bench.live.command(Command.ABORT, because="the story")
-            while not bench.told("standstill"):
-                assert bench.state is State.ABORTING
+            while not bench.told("standstill") and bench.state is State.ABORTING:
                 await asyncio.sleep(0.002)
             truth = bench.truth
-            assert max(abs(truth.motor_speed_rpm), abs(truth.load_speed_rpm)) < 20.0
+            stands = max(abs(truth.motor_speed_rpm), abs(truth.load_speed_rpm)) < 20.0
             assert await bench.settle() is State.ABORTED
+            assert stands or not bench.told("standstill")  # coasting apart, an end may turn beyond the coasting time
+            assert bench.told("standstill") or "did not come to rest" in bench.told("failed")[0]["sentence"]
             assert quiet(bench)
 
     run_virtual(played())
