@@ -172,7 +172,7 @@ def test_prometheus_is_told_what_the_bench_does_in_words_that_promtool_accepts(s
     assert float(values["benchd_permit"]) == 1.0
     assert float(values["benchd_ticks_done_total"]) > 100.0
     assert float(values['benchd_commands_refused_total{code="malformed"}']) == 1.0
-    assert float(values['benchd_channel_radians_per_second{channel="shaft_speed"}']) > 30.0
+    assert float(values['benchd_channel_radians_per_second{channel="shaft_speed"}']) > 10.0
     checked = subprocess.run(
         [program("promtool"), "check", "metrics"], input=text, capture_output=True, text=True, check=False
     )
