@@ -138,9 +138,9 @@ def limit_problems(
 
 
 def _room(limit: LimitTable) -> float:
-    """How far a value can come back from a bound: to the one on the other side, else to zero where that is allowed."""
+    """How far a value can come back from a bound that is alone on its channel: to zero, where that is allowed."""
     if limit.low is not None and limit.high is not None:
-        return limit.high - limit.low
+        return math.inf  # what lies between two is looked at where both are known
     beyond_zero = [bound for bound in (limit.high, None if limit.low is None else -limit.low) if bound is not None]
     return beyond_zero[0] if beyond_zero and beyond_zero[0] > 0.0 else math.inf
 

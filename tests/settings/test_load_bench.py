@@ -191,7 +191,8 @@ MISTAKES = [
     ("low = -5000\n", "low = 5000\n", "limits.low", "must not be above warn_low"),
     ("warn_low = -4500\n", "warn_low = 4500\n", "limits.warn_low", "must stay below warn_high, which is 4500"),
     ("high = 5000\n", "high = 4400\n", "limits.warn_high", "is 4500 and must not be above high, which is 4400"),
-    ("high = 5000\n", "high = 5000\nhysteresis = 20000\n", "limits.hysteresis", "is 20000 and must be less than 10000"),
+    ("high = 5000\n", "high = 5000\nhysteresis = 20000\n", "limits.hysteresis", "as much as lies between -5000 and"),
+    ("warn_high = 12\n", "high = 12\nhysteresis = 15\n", "limits.hysteresis", "is 15 and must be less than 12"),
     # the voltage ladder
     ("sink_threshold_v = 30", "sink_threshold_v = 36", "dc_link.sink_threshold_v", "below over_voltage_protection_v"),
     (
