@@ -136,7 +136,7 @@ def copied_configs(place: Path, files: Files, *, factors: Mapping[str, float]) -
     text = re.sub(r"(?m)^pre_start_warning_s = .*", "pre_start_warning_s = 0.1", text)  # there is nobody to warn
     for device, hz in POLLS_HZ.items():
         text = re.sub(rf"(?<=\[devices\.{device}\]\n)(driver = .*\npoll_hz = )\d+", rf"\g<1>{hz}", text)
-    # a supply that is polled so seldom does not follow the currents of a motor that takes ten times the shipped one's
+    # with the supply polled so seldom this limit trips under a motor of ten times the shipped one's current
     text = re.sub(r'(?<=channel = "current_disagreement"\n)low = .*\nhigh = .*', "low = -20.0\nhigh = 20.0", text)
     bench.write_text(text)
     for sensor, factor in factors.items():

@@ -58,11 +58,10 @@ class Answer:
         """Whether it was seen, answered by the reaction that was asked for, and nothing stayed unconfirmed.
 
         What takes energy away ends in Aborted at measured standstill. A device whose readings are withheld cannot
-        confirm everything: the permit has to answer for it then, or the record says that standstill was not measured.
+        confirm everything: the permit has to answer for it then.
         """
         asked = self.provocation.reaction
-        excused = self.permit_withdrawn or not self.standstill_measured
-        confirmed = not self.trouble or (self.provocation.kind is Kind.SILENCE and excused)
+        confirmed = not self.trouble or (self.provocation.kind is Kind.SILENCE and self.permit_withdrawn)
         if self.seen_s is None or not confirmed:
             return False
         if asked is Reaction.WARN:

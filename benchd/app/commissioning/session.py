@@ -14,51 +14,18 @@ from benchd.app.watched import ShownTicker, Watched, plan_through, watched
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
 from benchd.live.bench import Bench as LiveBench
-from benchd.live.capture import CapturedWindow
-from benchd.live.fault import FaultWindow
 from benchd.live.link import Link
 from benchd.live.plan import BenchPlan
 from benchd.live.quiet import quiet_process
-from benchd.live.run import Run
+from benchd.live.run import Recorder, Run
 from benchd.live.ticker import Ticker, TimerfdTicker
 from benchd.procedures.gentle_turn import GentleTurn
 from benchd.records import BenchLock
 from benchd.settings.bench import Bench
 
 
-class NotRecorded:
-    """A run whose frames nobody keeps: the campaign's own record holds what counts."""
-
-    def append(
-        self,
-        *,
-        time_mono_s: float,
-        state: int,
-        test: int,
-        point: int,
-        values: Sequence[float],
-        ages_s: Sequence[float],
-        quality: Sequence[int],
-    ) -> None:
-        """Nothing."""
-
-    def event(self, name: str, *, time_mono_s: float, **fields: object) -> None:
-        """Nothing."""
-
-    def flush(self) -> None:
-        """Nothing."""
-
-    def keep_window(self, window: CapturedWindow) -> None:
-        """Nothing."""
-
-    def keep_fault(self, window: FaultWindow) -> None:
-        """Nothing."""
-
-    def end(self, ending: str, why: str) -> None:
-        """Nothing."""
-
-    def close(self, ending: str, why: str) -> None:
-        """Nothing."""
+class NotRecorded(Recorder):
+    """A run whose frames nobody keeps: the campaign's own record holds what counts. Every method does nothing."""
 
 
 def commission(

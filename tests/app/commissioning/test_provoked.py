@@ -147,7 +147,7 @@ HOLD = replace(CUT, provocation=replace(CUT.provocation, reaction=Reaction.HOLD)
         (SILENCE, True),
         (replace(SILENCE, trouble=("load_drive.axis did not confirm.",)), False),
         (replace(SILENCE, trouble=("load_drive.axis did not confirm.",), permit_withdrawn=True), True),
-        (replace(SILENCE, trouble=("sink.input was left as it is.",), standstill_measured=False), True),
+        (replace(SILENCE, trouble=("sink.input was left as it is.",), standstill_measured=False), False),
         (replace(CUT, trouble=("sink.input was left as it is.",), standstill_measured=False), False),
         (WARN, True),
         (replace(WARN, order_s=0.02), False),
