@@ -1,14 +1,13 @@
 """Turns settings into what each room wants: the one file that knows every class. It must never run anything itself."""
 
 import datetime as dt
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from pydantic import BaseModel
 
 from benchd.app.answering import confirmations_of
+from benchd.app.capacities import capacities_of, highest_of, magnitude_of, setting_of
 from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import balance_of, jog_of, no_jog
@@ -16,8 +15,7 @@ from benchd.app.shaft import shaft_of
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
-from benchd.rules.demand import Capacity, Demand, Demanded, misfits
-from benchd.rules.limits import Bound, Limit, Reaction
+from benchd.rules.demand import Demand, misfits
 from benchd.rules.moves import Ask, Role, Target
 from benchd.rules.ramps import Slopes
 from benchd.settings.attendance import unattended
@@ -26,7 +24,7 @@ from benchd.settings.derived_channels import rules_for
 from benchd.settings.due import refuse_overdue
 from benchd.settings.fit import check_fit
 from benchd.settings.fit_warnings import fit_warnings
-from benchd.settings.limit_sources import LimitSource, limit_sources
+from benchd.settings.limit_sources import limit_sources
 from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.zeros import stated_zeros
 
@@ -145,7 +143,7 @@ def bench_plan(bench: Bench) -> BenchPlan:
         stopping=Stopping(
             standstill_rpm=bench.stopping.standstill_rpm,
             braking_torque_nm=min(
-                bench.stopping.braking_torque_nm, _setting(bench, only("load_drive").device, "max_torque_nm")
+                bench.stopping.braking_torque_nm, setting_of(bench, only("load_drive").device, "max_torque_nm")
             ),
             controlled_stop_time_s=bench.stopping.controlled_stop_time_s,
             coasting_time_s=bench.stopping.coasting_time_s,
@@ -174,26 +172,26 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     train = (job.setup.settings.coupling.max_speed_rpm, bench.shaft_train.max_speed_rpm)
     train_nm = (job.setup.settings.coupling.max_torque_nm, bench.shaft_train.max_torque_nm)
     supply, load = (bench.roles[role][0].device for role in ("supply", "load_drive"))
-    torque_limit_nm = min(_magnitude(limits, "shaft_torque"), _setting(bench, load, "max_torque_nm"), *train_nm)
+    torque_limit_nm = min(magnitude_of(limits, "shaft_torque"), setting_of(bench, load, "max_torque_nm"), *train_nm)
     motor_torque_nm = motor_speed_rpm = winding_a = 0.0
     if bench.roles["motor_drive"]:
         motor = bench.roles["motor_drive"][0].device
-        motor_torque_nm = min(torque_limit_nm, _setting(bench, motor, "max_torque_nm"))
-        motor_speed_rpm = min(_magnitude(limits, "shaft_speed"), _setting(bench, motor, "max_speed_rpm"), *train)
+        motor_torque_nm = min(torque_limit_nm, setting_of(bench, motor, "max_torque_nm"))
+        motor_speed_rpm = min(magnitude_of(limits, "shaft_speed"), setting_of(bench, motor, "max_speed_rpm"), *train)
     if bench.roles["resistance_meter"]:
-        winding_a = _setting(bench, bench.roles["resistance_meter"][0].device, "max_current_a")
+        winding_a = setting_of(bench, bench.roles["resistance_meter"][0].device, "max_current_a")
     around = Surroundings(
         plate=_plate(job.motor),
         slopes=_slopes(bench),
         roles=frozenset(role for role in Role if bench.roles[role.value]),
         torque_limit_nm=motor_torque_nm or torque_limit_nm,
-        speed_limit_rpm=min(_magnitude(limits, "shaft_speed"), _setting(bench, load, "max_speed_rpm"), *train),
+        speed_limit_rpm=min(magnitude_of(limits, "shaft_speed"), setting_of(bench, load, "max_speed_rpm"), *train),
         current_limit_a=min(
-            SUPPLY_KEEPS_BELOW * _highest(limits, "dc_current"), _setting(bench, supply, "max_current_a")
+            SUPPLY_KEEPS_BELOW * highest_of(limits, "dc_current"), setting_of(bench, supply, "max_current_a")
         ),
     )
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
-    capacities = tuple(_capacities(bench, job, sources))
+    capacities = tuple(capacities_of(bench, job.motor, sources))
     found = list(_objections(job.programme, tests))
     for number, test in enumerate(tests):
         found += unlimited(test.procedure, limits, bench.channels(), who=_who(job.programme, number, test))
@@ -202,7 +200,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
         for number, test in enumerate(tests)
         for sentence in misfits(test.demand, capacities, who=_who(job.programme, number, test))
     ]
-    weakest_nm = min(_magnitude(limits, "shaft_torque"), *train_nm)
+    weakest_nm = min(magnitude_of(limits, "shaft_torque"), *train_nm)
     if bench.stopping.braking_torque_nm >= weakest_nm:
         found.append(
             f"{bench.document.origin(('stopping', 'braking_torque_nm'))} brakes with "
@@ -275,74 +273,6 @@ def _planned(programme: Programme, number: int, around: Surroundings) -> Planned
         around=around,
         demand=procedure.demand(test.settings, around),
     )
-
-
-def _capacities(bench: Bench, job: Job, sources: Iterable[LimitSource]) -> Iterable[Capacity]:
-    bounded = {
-        "shaft_speed": Demanded.SPEED,
-        "shaft_torque": Demanded.TORQUE,
-        "dc_current": Demanded.CURRENT,
-        "dc_voltage": Demanded.VOLTAGE,
-    }
-    for source in sources:
-        quantity = bounded.get(source.channel)
-        if quantity is not None and source.kind == "high" and not source.warn:
-            yield Capacity(quantity=quantity, value=source.value, origin=source.origin)
-    yield Capacity(
-        quantity=Demanded.SPEED,
-        value=job.motor.settings.max_speed_rpm,
-        origin=job.motor.document.origin(("max_speed_rpm",)),
-    )
-    supply = bench.roles["supply"][0].device
-    volts, amperes = (_setting(bench, supply, key) for key in ("max_voltage_v", "max_current_a"))
-    for quantity, value, key in (
-        (Demanded.VOLTAGE, volts, "max_voltage_v"),
-        (Demanded.CURRENT, amperes, "max_current_a"),
-        (Demanded.POWER, volts * amperes, "max_current_a"),
-    ):
-        yield Capacity(
-            quantity=quantity,
-            value=value,
-            origin=bench.document.origin(("devices", supply, "settings", key)),
-        )
-    for role in ("load_drive", "motor_drive"):
-        for address in bench.roles[role][:1]:
-            for quantity, key in ((Demanded.TORQUE, "max_torque_nm"), (Demanded.SPEED, "max_speed_rpm")):
-                yield Capacity(
-                    quantity=quantity,
-                    value=_setting(bench, address.device, key),
-                    origin=bench.document.origin(("devices", address.device, "settings", key)),
-                )
-
-
-def _setting(bench: Bench, device: str, key: str) -> float:
-    value: Any = getattr(bench.devices[device].settings, key, None)
-    return math.inf if value is None else float(value)
-
-
-def _highest(limits: Iterable[Limit], channel: str) -> float:
-    """The tightest upper bound: a supply knows its current's direction."""
-    return min(
-        (
-            limit.value
-            for limit in limits
-            if (limit.channel, limit.bound) == (channel, Bound.HIGH) and limit.reaction is not Reaction.WARN
-        ),
-        default=math.inf,
-    )
-
-
-def _magnitude(limits: Iterable[Limit], channel: str) -> float:
-    """The magnitude that a device is told, which knows no direction: the wider of the two sides' tightest bounds.
-
-    A specimen that may turn one way only has a low limit near zero; the limit monitor holds that one.
-    """
-    tightest = {Bound.LOW: math.inf, Bound.HIGH: math.inf}
-    for limit in limits:
-        if limit.channel == channel and limit.reaction is not Reaction.WARN and limit.bound is not Bound.STALE:
-            tightest[limit.bound] = min(tightest[limit.bound], abs(limit.value))
-    known = [value for value in tightest.values() if math.isfinite(value)]
-    return max(known, default=math.inf)
 
 
 def _generated_v_per_rpm(motor: Motor) -> float:

@@ -10,6 +10,7 @@ from benchd.rules.coasting import ShaftTrain
 from benchd.rules.derivations import Rule
 from benchd.rules.jog import Jog
 from benchd.rules.limits import Limit
+from benchd.rules.loops import Loop
 from benchd.rules.moves import Role
 from benchd.rules.ramps import Slopes
 
@@ -162,4 +163,5 @@ class RunPlan:
     balance: BalancePlan | None = None  # None: the powers along the chain are not compared
     derivations: Mapping[str, Rule] = field(default_factory=dict)  # of derived channels, with the motor's values
     shaft: ShaftTrain | None = None  # for predicting how long it coasts
+    loops: tuple[Loop, ...] = ()  # outer loops of this motor on this bench, as tuned; none: the devices' own are all
     specimen_parameters: tuple[Expected, ...] = ()  # what the motor drive must show where it tells them

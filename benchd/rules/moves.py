@@ -64,12 +64,24 @@ class Point:
     asked: Mapping[str, float]  # names carry units, such as torque_nm
 
 
+@dataclass(frozen=True, slots=True)
+class Regulated:
+    """This channel shall show this value: where the bench has a loop for it, the role's set-point is trimmed so far.
+
+    The role's target stays what a model expects to be right (feed-forward); without a loop it is all there is.
+    """
+
+    channel: str  # such as "shaft_torque"
+    value: float  # in the channel's unit
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Move:
     """What each role shall do now. `point` is set while frames belong to an operating point's average."""
 
     targets: Mapping[Role, Target]
     doing: str  # for people, such as "settling at 0.2 N·m"
+    regulated: Mapping[Role, Regulated] = field(default_factory=dict)  # by outer loops, through these roles' set-points
     done_ratio: float = 0.0
     point: Point | None = None
     capture_s: float = 0.0  # with a point: this much of the waveforms is kept from the point's first frame on
