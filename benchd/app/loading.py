@@ -1,5 +1,6 @@
 """What benchd's commands have in common: their arguments, loading what those name, and ending in one sentence."""
 
+import datetime as dt
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -73,8 +74,12 @@ def load_all(
     order: str = "none",
     serial: str = "none",
     operator: str = "",
+    on: dt.date | None = None,
 ) -> tuple[Bench, PlannedRun | None]:
-    """Bench and, where a programme is given, the run that fits it. Raises `SettingsError` or `Unfit`, or ends."""
+    """Bench and, where a programme is given, the run that fits it. Raises `SettingsError` or `Unfit`, or ends.
+
+    `on` is the day that sensors may be overdue on, today (UTC) where left out.
+    """
     given = [name for name in (programme, motor, setup) if name is not None]
     if given and len(given) < 3:
         fail("A run needs all three of PROGRAMME, MOTOR and SETUP: give none or all.", USAGE)
@@ -82,7 +87,7 @@ def load_all(
     known = registry(found)
     replaced = _settings_of(device)
     try:
-        loaded = load_bench(settings_file("benches", bench), known, device_settings=replaced)
+        loaded = load_bench(settings_file("benches", bench), known, device_settings=replaced, today=on)
     except SettingsError as error:
         typed = next((text for text in device if _is_about(error, text)), None)
         if typed is not None:
@@ -101,7 +106,7 @@ def load_all(
         serial=serial,
         operator=operator,
     )
-    return loaded, plan_run(loaded, job)
+    return loaded, plan_run(loaded, job, on=on)
 
 
 def _settings_of(texts: Sequence[str]) -> dict[str, dict[str, object]]:

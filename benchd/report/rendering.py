@@ -29,10 +29,10 @@ def render(material: Material, *, paper: str) -> bytes:
     return compiled(whole, timestamp=_timestamp(material))
 
 
-def compiled(whole: Mapping[str, Any], *, timestamp: int) -> bytes:
+def compiled(whole: Mapping[str, Any], *, timestamp: int, pages: str = "report.typ") -> bytes:
     """A document's plain values as PDF/A-2b. Raises RuntimeError where the pages cannot be set."""
     compiler = typst.Compiler(
-        input=PAGES / "report.typ",
+        input=PAGES / pages,
         root=PAGES,
         ignore_system_fonts=True,
         sys_inputs={"report": json.dumps(whole, allow_nan=False)},

@@ -40,6 +40,17 @@ READ_AS_MEASURED = frozenset(_READS_IF_THERE).union(
 _HEARD = ("supply", "sink", "load_drive", "motor_drive", "safety_chain")  # whose silence is a trip without any limit
 
 
+def channels_read(motor_kind: str, programme: Programme) -> tuple[str, ...]:
+    """The channels that evaluating this programme reads, those that a bench need not have among them."""
+    names = [name for test in programme.tests for name in _needed(test.kind, motor_kind)]
+    return tuple(dict.fromkeys((*names, *_READS_IF_THERE)))
+
+
+def _needed(test_kind: str, motor_kind: str) -> Sequence[str]:
+    reads = _READS.get(test_kind, ())
+    return reads.get(motor_kind, ()) if isinstance(reads, Mapping) else reads
+
+
 def fit_warnings(bench: Bench, motor: Motor, setup: Setup, programme: Programme) -> tuple[str, ...]:
     """Sentences for the operator, each naming the line that can be mended, in the order of the tests."""
     found = (
@@ -53,9 +64,7 @@ def fit_warnings(bench: Bench, motor: Motor, setup: Setup, programme: Programme)
 def _about_channels(bench: Bench, kind: str, programme: Programme) -> Iterator[str]:
     told: set[str] = set()
     for test in programme.tests:
-        reads = _READS.get(test.kind, ())
-        needed = reads.get(kind, ()) if isinstance(reads, Mapping) else reads
-        for name in (*needed, *_READS_IF_THERE):
+        for name in (*_needed(test.kind, kind), *_READS_IF_THERE):
             channel = bench.channel_by_name.get(name)
             if name in told or (channel is None and name in _READS_IF_THERE):
                 continue
