@@ -8,6 +8,7 @@ from typing import Any, cast
 from pydantic import BaseModel
 
 from benchd.contract.capabilities import Capability, Driver
+from benchd.contract.plate import Plate, SimulatedBench
 
 CONTRACT_VERSION = 1
 
@@ -45,12 +46,7 @@ class Manifest:
 
     def make(self, settings: BaseModel) -> Driver:
         """A driver for these settings, not yet entered. Raises `ImportError` where the plugin is broken."""
-        module_name, _, attribute = self.driver.partition(":")
-        module = importlib.import_module(module_name)
-        factory = getattr(module, attribute, None)
-        if factory is None:
-            raise ImportError(f"The driver {self.name} names {self.driver}, but {module_name} has no {attribute!r}.")
-        return cast("Driver", factory(settings))
+        return cast("Driver", _named(self.driver, by=f"driver {self.name}")(settings))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +57,7 @@ class Twin:
     to standard output: {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}, ...}, "control": {...}}.
     In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns one `Driver`
     a device, by the same device and port names, sharing one plant whose time is the running event loop's.
+    `from_plate`, "module:callable" too, makes a bench of plain values, called as (plate, seed=int); None: it cannot.
     """
 
     name: str
@@ -68,3 +65,24 @@ class Twin:
     module: str
     in_process: str
     specimens: tuple[str, ...]
+    from_plate: str | None = None
+
+    def on_plate(self, plate: Plate, *, seed: int) -> SimulatedBench:
+        """A simulated bench of what these values state, in process.
+
+        Raises `ValueError` in one sentence for values that it cannot simulate, `ImportError` where the plugin is
+        broken.
+        """
+        if self.from_plate is None:
+            raise ValueError(f"The simulated bench {self.name} cannot be made from a rating plate: choose another one.")
+        return cast("SimulatedBench", _named(self.from_plate, by=f"twin {self.name}")(plate, seed=seed))
+
+
+def _named(dotted: str, *, by: str) -> Callable[..., Any]:
+    """What "module:callable" names. Raises `ImportError` where it is not there."""
+    module_name, _, attribute = dotted.partition(":")
+    module = importlib.import_module(module_name)
+    found = getattr(module, attribute, None)
+    if found is None:
+        raise ImportError(f"The {by} names {dotted}, but {module_name} has no {attribute!r}.")
+    return cast("Callable[..., Any]", found)
