@@ -53,6 +53,9 @@ class ThermalModelAtWork:
             loss_w = rule.loss_factor * 0.5 * (self._squared + squared) * ohm
             self._step(loss_w, reference, now_mono_s - self._looked_s)
         self._squared, self._looked_s = squared, now_mono_s
+        if not math.isfinite(self._winding_degc):  # of a current too large to compute with
+            self._winding_degc = math.nan
+            return Sample(math.nan, Quality.NOT_A_NUMBER, oldest_s)
         return Sample(self._winding_degc - measured, quality, oldest_s)
 
     def _step(self, loss_w: float, reference_degc: float, seconds: float) -> None:

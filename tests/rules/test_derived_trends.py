@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from benchd.rules.channels import Channel, Quality
@@ -244,6 +244,18 @@ ALL = (
 VALUES = st.sampled_from([0.0, 1.0, -3.5, 1e300, -1e300, math.inf, -math.inf, math.nan])
 
 
+@example(
+    ThermalModel(
+        current="a",
+        winding="b",
+        reference="c",
+        resistance_k_per_w=0.8,
+        capacity_j_per_k=50.0,
+        resistance_ohm=0.5,
+        loss_factor=1.0,
+    ),
+    [("a", 0.0, 0.0, False), ("b", 0.0, 0.0, False), ("c", 0.0, 0.0, False), ("a", 1e300, 0.001, False)],
+)
 @settings(max_examples=60, deadline=None)
 @given(
     st.sampled_from(ALL),
