@@ -1,0 +1,168 @@
+"""Moves one set-point by small steps on a shaft that turns gently, for an outer loop to be tuned. No programme's test.
+
+Speed and steps are shares of the rating plate. Each level is reached from both sides several times, so that friction
+and drift cancel; what was in force and what followed is another's to record. It must never step faster than the
+bench's slopes.
+"""
+
+from dataclasses import replace
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.procedures.feeding import Feeding
+from benchd.procedures.hand import RPM_PER_RADIAN_A_SECOND, Hand, unloaded
+from benchd.procedures.procedure import Play, Procedure, Surroundings
+from benchd.rules.demand import Demand
+from benchd.rules.frames import Frame
+from benchd.rules.moves import Move, Point, Role
+
+SPEED_SHARE = 0.2  # of the rated speed; for a brushed specimen that turns as its voltage lets it, of its voltage
+TORQUE_SHARE = 0.2  # of the rated torque, about which torque is stepped: a supply takes no current back
+TORQUE_STEP = 0.1  # of the rated torque, either way
+SPEED_STEP = 0.04  # of the rated speed, either way
+LEVELS = (1.0, 0.0, -1.0, 0.0) * 3  # of the step
+HOLD_S = 0.8  # at each level: several times what an outer loop is worth tuning for
+STEADY_S = 1.0  # before the first step
+SPARE_RATIO = 1.25  # of the voltage that is planned: a plate is not exact
+Stepped = Literal["load_torque", "motor_speed", "load_speed", "supply_voltage"]
+
+
+class IdentifySettings(BaseModel):
+    """Which set-point is stepped; the other machine holds what it can meanwhile."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    stepped: Stepped
+
+
+def stepped_here(around: Surroundings) -> tuple[Stepped, ...]:
+    """What can be stepped with this specimen on this bench."""
+    return ("load_torque", "motor_speed") if _brushless(around) else ("load_torque", "load_speed", "supply_voltage")
+
+
+def amplitude(settings: IdentifySettings, around: Surroundings) -> float:
+    """How far it is stepped either way, in the set-point's own unit."""
+    plate = around.plate
+    match settings.stepped:
+        case "load_torque":
+            return TORQUE_STEP * plate.torque_nm
+        case "motor_speed" | "load_speed":
+            return SPEED_STEP * plate.speed_rpm
+        case "supply_voltage":
+            return TORQUE_STEP * plate.torque_nm * plate.resistance_ohm / plate.ke_v_s
+
+
+def top_speed_rpm(around: Surroundings) -> float:
+    """The greatest speed that the shaft is brought to by any of them."""
+    plate = around.plate
+    held_rpm = (SPEED_SHARE + SPEED_STEP) * plate.speed_rpm
+    if _brushless(around):
+        return held_rpm
+    return max(held_rpm, SPEED_SHARE * plate.voltage_v / plate.ke_v_s * RPM_PER_RADIAN_A_SECOND)
+
+
+def _brushless(around: Surroundings) -> bool:
+    return around.plate.kind == "brushless"
+
+
+def _feeding(settings: IdentifySettings, around: Surroundings) -> Feeding:
+    plate = around.plate
+    if _brushless(around):
+        return Feeding(around, supply_voltage_v=plate.voltage_v, speed_rpm=SPEED_SHARE * plate.speed_rpm)
+    if settings.stepped == "load_torque":
+        return Feeding(around, supply_voltage_v=SPEED_SHARE * plate.voltage_v, speed_rpm=None)
+    top_rpm = (SPEED_SHARE + SPEED_STEP) * plate.speed_rpm
+    drop_v = plate.resistance_ohm * (TORQUE_SHARE + TORQUE_STEP) * plate.torque_nm / plate.ke_v_s
+    voltage_v = SPARE_RATIO * (plate.ke_v_s * top_rpm / RPM_PER_RADIAN_A_SECOND + drop_v)
+    return Feeding(around, supply_voltage_v=voltage_v, speed_rpm=SPEED_SHARE * plate.speed_rpm)
+
+
+def _base_nm(settings: IdentifySettings, around: Surroundings) -> float:
+    return 0.0 if settings.stepped in {"motor_speed", "load_speed"} else TORQUE_SHARE * around.plate.torque_nm
+
+
+def _slope_per_s(settings: IdentifySettings, around: Surroundings) -> float:
+    slopes = around.slopes
+    match settings.stepped:
+        case "load_torque":
+            return slopes.torque_nm_per_s
+        case "motor_speed" | "load_speed":
+            return slopes.speed_rpm_per_s
+        case "supply_voltage":
+            return slopes.voltage_v_per_s
+
+
+def _stepping_s(settings: IdentifySettings, around: Surroundings) -> float:
+    return len(LEVELS) * (HOLD_S + amplitude(settings, around) / _slope_per_s(settings, around)) + STEADY_S
+
+
+def demand(settings: IdentifySettings, around: Surroundings) -> Demand:
+    """A gentle speed with a third of the rated torque."""
+    torque_nm = (TORQUE_SHARE + TORQUE_STEP) * around.plate.torque_nm
+    planned = _feeding(settings, around).demand(torque_nm, duration_s=_stepping_s(settings, around))
+    return replace(planned, speed_rpm=max(planned.speed_rpm, top_speed_rpm(around)))
+
+
+def play(settings: IdentifySettings, around: Surroundings) -> Play:
+    """Bring the shaft up, step, let go; frames from the last rest before the first step on belong to point 0."""
+    feeding = _feeding(settings, around)
+    hand = Hand(around, duration_s=demand(settings, around).duration_s)
+    slope = around.slopes.torque_nm_per_s
+    yield from feeding.bring_up(hand)
+    yield from feeding.load_to(hand, _base_nm(settings, around), slope_nm_per_s=slope)
+    yield from hand.wait(STEADY_S, "becoming steady")
+    step = amplitude(settings, around)
+    point = Point(number=0, direction="", asked={f"step_of_{settings.stepped}": step})
+    yield from _belonging_to(point, _steps(settings, around, feeding, hand, step))
+    yield from feeding.let_go(hand, slope_nm_per_s=slope)
+
+
+def _steps(settings: IdentifySettings, around: Surroundings, feeding: Feeding, hand: Hand, step: float) -> Play:
+    base_v = hand.voltage_v
+    doing = f"stepping {settings.stepped.replace('_', ' ')}"
+    yield from hand.wait(HOLD_S, doing)
+    for level in LEVELS:
+        yield from _to(settings, around, feeding, hand, base_v=base_v, by=level * step)
+        yield from hand.wait(HOLD_S, doing)
+
+
+def _to(
+    settings: IdentifySettings, around: Surroundings, feeding: Feeding, hand: Hand, *, base_v: float, by: float
+) -> Play:
+    match settings.stepped:
+        case "load_torque":
+            return hand.ramp_torque(_base_nm(settings, around) + by)
+        case "motor_speed":
+            return hand.ramp_speed(Role.MOTOR_DRIVE, (feeding.speed_rpm or 0.0) + by)
+        case "load_speed":
+            volts_per_rpm = around.plate.ke_v_s / RPM_PER_RADIAN_A_SECOND
+            return hand.ramp_speed(Role.LOAD_DRIVE, (feeding.speed_rpm or 0.0) + by, volts_per_rpm=volts_per_rpm)
+        case "supply_voltage":
+            return hand.ramp_voltage(base_v + by)
+
+
+def _belonging_to(point: Point, part: Play) -> Play:
+    """The same moves, as those of an operating point."""
+    move = next(part)
+    while True:
+        frame: Frame = yield replace(move, point=point) if isinstance(move, Move) else move
+        try:
+            move = part.send(frame)
+        except StopIteration:
+            return
+
+
+IDENTIFY = Procedure(
+    kind="identify",
+    limited=(("shaft_torque",), ("shaft_speed",), ("dc_current", "motor_current")),
+    title="Identification",
+    settings=IdentifySettings,
+    demand=demand,
+    play=play,
+    held=unloaded,
+    held_energy="The shaft keeps turning gently without torque from the load drive unless it holds the speed.",
+    objection=lambda settings, around: _feeding(settings, around).objection(
+        (TORQUE_SHARE + TORQUE_STEP) * around.plate.torque_nm
+    ),
+)
