@@ -15,6 +15,7 @@ from benchd.app import tables
 from benchd.app.answering import how_to_answer
 from benchd.app.attending import needed_for
 from benchd.app.commissioning.cli import commission
+from benchd.app.critical_speeds import told
 from benchd.app.discovery import DriverBroken, find_drivers
 from benchd.app.loading import (
     CONFIGURATION,
@@ -212,6 +213,7 @@ def check(
             return
         say("\n" + tables.demands(run))
         say("\n" + tables.limits(run.plan.limits, tables.titled(plan.channels)))
+        say("\n" + "\n".join(tables.wrapped(one, hanging=2) for one in told(run.critical)))
         proof = (
             f"Before enabling, serve reads back that {plan.load_drive} trips itself at {run.plan.train_speed_rpm:g} "
             f"r/min or less and makes {run.plan.train_torque_nm:g} N·m or less, which is what the shaft train bears; "

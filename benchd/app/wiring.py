@@ -3,18 +3,23 @@
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from pydantic import BaseModel
 
 from benchd.app.answering import confirmations_of
 from benchd.app.capacities import capacities_of, highest_of, magnitude_of, setting_of
+from benchd.app.critical_points import refuse_held, unheld_warnings
+from benchd.app.critical_speeds import CriticalSpeeds, critical_speeds
 from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import balance_of, jog_of, no_jog
 from benchd.app.shaft import shaft_of
+from benchd.live.manual import ManualDesk
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
+from benchd.procedures.manual import MANUAL
 from benchd.rules.demand import Demand, misfits
 from benchd.rules.moves import Ask, Role, Target
 from benchd.rules.ramps import Slopes
@@ -55,6 +60,7 @@ class Planned:
     settings: BaseModel
     around: Surroundings
     demand: Demand
+    desk: ManualDesk | None = None  # what a hand feeds instead of the procedure
 
     @property
     def title(self) -> str:
@@ -68,11 +74,13 @@ class Planned:
 
     def moves(self, at: Mapping[Role, Target]) -> Moves:
         """A fresh generator that starts from the targets in force."""
+        if self.desk is not None:
+            return self.desk.moves(at)
         return self.procedure.play(self.settings, replace(self.around, at=at))
 
     def held(self, targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
         """What to hold instead of these targets while the bench is Held."""
-        return self.procedure.held(targets)
+        return self.procedure.held(targets) if self.desk is None else self.desk.held(targets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +90,15 @@ class PlannedRun:
     job: Job
     plan: RunPlan
     tests: Sequence[Planned]
+    critical: CriticalSpeeds
 
     warnings: tuple[str, ...] = ()  # about files that fit and may yet make a result impossible
+    desk: ManualDesk | None = None  # of a manual session
+
+    @property
+    def mode(self) -> Literal["production", "manual"]:
+        """The unit mode that it is played in (ISA-TR88.00.02)."""
+        return "production" if self.desk is None else "manual"
 
     @property
     def duration_s(self) -> float:
@@ -171,6 +186,8 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     limits = effective_limits(sources)
     train = (job.setup.settings.coupling.max_speed_rpm, bench.shaft_train.max_speed_rpm)
     train_nm = (job.setup.settings.coupling.max_torque_nm, bench.shaft_train.max_torque_nm)
+    top_rpm = min(magnitude_of(limits, "shaft_speed"), *train)
+    critical = critical_speeds(bench, job.motor, job.setup, top_rpm=top_rpm)
     supply, load = (bench.roles[role][0].device for role in ("supply", "load_drive"))
     torque_limit_nm = min(magnitude_of(limits, "shaft_torque"), setting_of(bench, load, "max_torque_nm"), *train_nm)
     motor_torque_nm = motor_speed_rpm = winding_a = 0.0
@@ -189,6 +206,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
         current_limit_a=min(
             SUPPLY_KEEPS_BELOW * highest_of(limits, "dc_current"), setting_of(bench, supply, "max_current_a")
         ),
+        bands=critical.bands,
     )
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
     capacities = tuple(capacities_of(bench, job.motor, sources))
@@ -210,8 +228,11 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     if found:
         raise Unfit(" ".join(found))
     voltage_v = max(test.demand.voltage_v for test in tests)
+    jog = jog_of(bench, around, voltage_limit_v=voltage_v)
+    refuse_held(bench, job.programme, critical, jog=jog)
     return PlannedRun(
         job=job,
+        critical=critical,
         plan=RunPlan(
             limits=limits,
             train_speed_rpm=min(train),
@@ -234,14 +255,18 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
                 )
                 for zero in stated_zeros(bench, job.setup)
             ),
-            jog=jog_of(bench, around, voltage_limit_v=voltage_v),
+            jog=jog,
             no_jog=no_jog(bench),
             balance=balance_of(bench, job.motor, job.setup),
             derivations=rules_for(bench, job.motor),
             specimen_parameters=expected_of_specimen(job.motor),
         ),
         tests=tests,
-        warnings=(*job.motor.warnings, *fit_warnings(bench, job.motor, job.setup, job.programme)),
+        warnings=(
+            *job.motor.warnings,
+            *fit_warnings(bench, job.motor, job.setup, job.programme),
+            *unheld_warnings(job.programme, job.motor, critical),
+        ),
     )
 
 
@@ -257,6 +282,8 @@ def _objections(programme: Programme, tests: Sequence[Planned]) -> Iterable[str]
         objection = test.procedure.objection(test.settings, test.around)
         if objection:
             yield f"{_who(programme, number, test)} cannot be done: {objection}."
+        for path, says in test.procedure.misplaced(test.settings, test.around):
+            yield f"{programme.document.origin(('test', number, *path))} ({test.title}) {says}."
         if energised and not test.energised:
             yield f"{_who(programme, number, test)} needs everything switched off: put it before the other tests."
         if not programme.attended and (asked := test.procedure.asks(test.settings, test.around)):
@@ -266,7 +293,7 @@ def _objections(programme: Programme, tests: Sequence[Planned]) -> Iterable[str]
 
 def _planned(programme: Programme, number: int, around: Surroundings) -> Planned:
     test = programme.tests[number]
-    procedure = PROCEDURES[test.kind]
+    procedure = MANUAL if test.kind == MANUAL.kind else PROCEDURES[test.kind]
     return Planned(
         procedure=procedure,
         settings=test.settings,
@@ -286,6 +313,7 @@ def _slopes(bench: Bench) -> Slopes:
         voltage_v_per_s=bench.slopes.voltage_v_per_s,
         torque_nm_per_s=bench.slopes.torque_nm_per_s,
         speed_rpm_per_s=bench.slopes.speed_rpm_per_s,
+        crossing_rpm_per_s=bench.torsion.crossing_slope_rpm_per_s or 0.0,
     )
 
 

@@ -1,6 +1,6 @@
 """What a motor test is to the bench: a kind, its settings, its demand and its play. It must never touch a device."""
 
-from collections.abc import Callable, Generator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -10,8 +10,10 @@ from benchd.rules.demand import Demand
 from benchd.rules.frames import Frame
 from benchd.rules.moves import Ask, Move, Role, Target
 from benchd.rules.ramps import Slopes
+from benchd.rules.resonance import Band
 
 WINDING_HEAT = "winding heat"  # stands for any thermal image of a winding's current
+Misplaced = Iterable[tuple[tuple[str | int, ...], str]]
 Play = Generator[Move | Ask, Frame, None]
 """Yields what each role shall do now and is sent the frame of the next tick; it ends when the test is done.
 
@@ -54,6 +56,9 @@ class Surroundings:
     at: Mapping[Role, Target] = field(default_factory=dict)  # the targets in force when the test begins
     roles: frozenset[Role] = frozenset({Role.SUPPLY, Role.LOAD_DRIVE})  # that this bench has
     torque_limit_nm: float = 0.0  # the effective limit on the shaft torque, handed to drives that hold a speed
+    inertia_kgm2: float = 0.0  # of all that turns, both machines with the coupling; 0: not known
+    channels: Mapping[str, str] = field(default_factory=dict)  # unit by name, of this bench; none: not known
+    bands: tuple[Band, ...] = ()  # of speeds that are crossed and never held
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +66,9 @@ class Procedure:
     """One kind of test. `held` says what the shaft does while the bench is Held, as targets and in words.
 
     A test that is not `energised` is played before supply and drives are switched on. `objection` says in one sentence
-    why this specimen on this bench cannot be tested so, or "". `asks` is what it will ask the operator, or "": such a
-    test is played in an attended programme only.
+    why this specimen on this bench cannot be tested so, or ""; `misplaced` says so of single places in its settings:
+    the path of each below the test's table, and the rest of a sentence that begins with it. `asks` is what it will ask
+    the operator, or "": such a test is played in an attended programme only.
     """
 
     kind: str
@@ -75,4 +81,5 @@ class Procedure:
     energised: bool = True
     limited: Sequence[Sequence[str]] = ()  # channels that must have an upper limit that takes energy away; of each one
     objection: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""
+    misplaced: Callable[[Any, Surroundings], Misplaced] = lambda _settings, _around: ()
     asks: Callable[[Any, Surroundings], str] = lambda _settings, _around: ""

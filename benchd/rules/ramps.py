@@ -30,3 +30,4 @@ class Slopes:
     voltage_v_per_s: float
     torque_nm_per_s: float
     speed_rpm_per_s: float
+    crossing_rpm_per_s: float = 0.0  # of a speed within a critical band, where that is steeper

@@ -9,6 +9,8 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from benchd.rules.ramps import towards
+
 
 @dataclass(frozen=True, slots=True)
 class Order:
@@ -25,6 +27,13 @@ class Band:
     low_rpm: float
     high_rpm: float
     causes: tuple[str, ...]  # such as "cogging (72 a revolution) at 240.0 Hz"
+
+    @property
+    def words(self) -> str:
+        """The whole speeds within, and why, for people."""
+        low, high = math.ceil(self.low_rpm), math.floor(self.high_rpm)
+        span = f"{low} to {high}" if low < high else f"{self.low_rpm:g} to {self.high_rpm:g}"
+        return f"from {span} r/min ({' and '.join(self.causes)})"
 
 
 def in_series(*stiffnesses_nm_per_rad: float) -> float:
@@ -103,7 +112,20 @@ def bands(
             low_rpm, high_rpm = speed_rpm * (1.0 - half_width_ratio), speed_rpm * (1.0 + half_width_ratio)
             if low_rpm <= top_rpm:
                 found.append(Band(low_rpm=low_rpm, high_rpm=high_rpm, causes=(cause,)))
-    return _merged(sorted(found, key=lambda band: band.low_rpm))
+    return joined(found)
+
+
+def joined(found: Iterable[Band]) -> tuple[Band, ...]:
+    """The same bands from slow to fast, those that touch made one with all of their causes."""
+    merged: list[Band] = []
+    for band in sorted(found, key=lambda band: band.low_rpm):
+        if merged and band.low_rpm <= merged[-1].high_rpm:
+            last = merged.pop()
+            high_rpm = max(last.high_rpm, band.high_rpm)
+            merged.append(Band(low_rpm=last.low_rpm, high_rpm=high_rpm, causes=last.causes + band.causes))
+        else:
+            merged.append(band)
+    return tuple(merged)
 
 
 def crosses(found: Iterable[Band], *, from_rpm: float, to_rpm: float) -> tuple[Band, ...]:
@@ -123,16 +145,66 @@ def dwells_in(found: Iterable[Band], *, speed_rpm: float) -> Band | None:
     return next((band for band in found if band.low_rpm <= abs(speed_rpm) <= band.high_rpm), None)
 
 
-def _merged(rising: Iterable[Band]) -> tuple[Band, ...]:
-    """The bands with those that touch made one; both their ends rise, as all are equally wide for their speed."""
-    merged: list[Band] = []
-    for band in rising:
-        if merged and band.low_rpm <= merged[-1].high_rpm:
-            last = merged.pop()
-            merged.append(Band(low_rpm=last.low_rpm, high_rpm=band.high_rpm, causes=last.causes + band.causes))
-        else:
-            merged.append(band)
-    return tuple(merged)
+def beside(found: Iterable[Band], *, speed_rpm: float) -> tuple[float, float]:
+    """The nearest whole speeds outside all bands, below and above the magnitude of this one, r/min, never negative.
+
+    Both are the magnitude itself where it lies in no band. Standing still is outside of every band.
+    """
+    every = tuple(found)
+    low_rpm = high_rpm = abs(speed_rpm)
+    while (band := dwells_in(every, speed_rpm=low_rpm)) is not None:
+        if band.low_rpm <= 0.0:
+            low_rpm = 0.0
+            break
+        low_rpm = max(0.0, math.ceil(band.low_rpm) - 1.0)
+    while (band := dwells_in(every, speed_rpm=high_rpm)) is not None:
+        high_rpm = math.floor(band.high_rpm) + 1.0
+    return low_rpm, high_rpm
+
+
+def outside(found: Iterable[Band], *, speed_rpm: float, top_rpm: float = math.inf) -> float:
+    """This speed, or the nearest whole one outside all bands in the same direction and not above `top_rpm`.
+
+    The lower one where both are equally near.
+    """
+    low_rpm, high_rpm = beside(found, speed_rpm=speed_rpm)
+    at_rpm = abs(speed_rpm)
+    nearer_rpm = high_rpm if high_rpm - at_rpm < at_rpm - low_rpm and high_rpm <= top_rpm else low_rpm
+    return math.copysign(nearer_rpm, speed_rpm)
+
+
+def crossing(
+    found: Sequence[Band],
+    *,
+    from_rpm: float,
+    to_rpm: float,
+    slope_rpm_per_s: float,
+    crossing_rpm_per_s: float,
+    dt_s: float,
+) -> float:
+    """The speed `dt_s` later on the way to another, within a band by `crossing_rpm_per_s`, else by the first slope.
+
+    Each part of the step counts with its own slope, and the end is met exactly. A crossing slope that is not steeper
+    changes nothing. Raises `ValueError` as `towards` does.
+    """
+    steep_rpm_per_s = max(slope_rpm_per_s, crossing_rpm_per_s)
+    if not found or steep_rpm_per_s == slope_rpm_per_s:
+        return towards(from_rpm, to_rpm, slope_per_s=slope_rpm_per_s, dt_s=dt_s)
+    upwards = to_rpm > from_rpm
+    edges = [sign * edge for band in found for edge in (band.low_rpm, band.high_rpm) for sign in (1.0, -1.0)]
+    ahead = sorted(
+        (edge for edge in edges if min(from_rpm, to_rpm) < edge < max(from_rpm, to_rpm)), reverse=not upwards
+    )
+    at_rpm, left_s = from_rpm, dt_s
+    for stop_rpm in (*ahead, to_rpm):
+        within = dwells_in(found, speed_rpm=0.5 * (at_rpm + stop_rpm)) is not None
+        slope = steep_rpm_per_s if within else slope_rpm_per_s
+        now_rpm = towards(at_rpm, stop_rpm, slope_per_s=slope, dt_s=left_s)
+        if now_rpm != stop_rpm:
+            return now_rpm
+        left_s = max(0.0, left_s - abs(stop_rpm - at_rpm) / slope)
+        at_rpm = stop_rpm
+    return at_rpm
 
 
 def _positive(what: str, values: Iterable[float]) -> None:

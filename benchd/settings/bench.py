@@ -26,9 +26,12 @@ from benchd.settings.bench_file import (
 )
 from benchd.settings.document import Document
 from benchd.settings.drive_parameters import ExpectedParameters
+from benchd.settings.manual_table import ManualTable
 from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.plausible_file import JogTable, PowerBalanceTable
 from benchd.settings.specimen_files import MotorFile, SetupFile
+from benchd.settings.torsion_file import CriticalSpeedTable, TorsionTable
+from benchd.settings.tuning_file import TuningTable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +84,10 @@ class Bench:
     metrics: MetricsTable | None = None
     sentry: SentryTable | None = None
     commissioning: CommissioningTable | None = None
+    tuning: TuningTable = field(default_factory=TuningTable)
+    manual: ManualTable = field(default_factory=ManualTable)
+    torsion: TorsionTable = field(default_factory=TorsionTable)
+    critical_speeds: tuple[CriticalSpeedTable, ...] = ()
 
     def channels(self) -> tuple[Channel, ...]:
         """The channels in the order of the bench file."""

@@ -6,9 +6,13 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from benchd.settings.drive_parameters import DriveParametersTable
+from benchd.settings.manual_table import ManualTable
 from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.pieces import Listed, NotNegative, OneOrMore, Positive, Reaction, Sign, Table, Text
 from benchd.settings.plausible_file import JogTable, PowerBalanceTable
+from benchd.settings.torsion_file import CriticalSpeedTable, TorsionTable
+
+from benchd.settings.tuning_file import TuningTable
 
 
 class Tick(Table):
@@ -108,6 +112,8 @@ class ShaftTrain(Table):
     inertia_kgm2: Positive
     dry_friction_nm: NotNegative | None = None  # left out: how long the shaft coasts is not predicted
     viscous_friction_nm_s: NotNegative | None = None  # N·m per rad/s
+    transducer_stiffness_nm_per_rad: Positive | None = None  # left out: no natural frequency is computed
+    transducer_inertia_kgm2: Positive | None = None  # of inertia_kgm2; left out: the transducer counts to the load side
 
 
 class Start(Table):
@@ -171,6 +177,8 @@ class BenchFile(Table):
     shaft_train: ShaftTrain
     start: Start
     slopes: Slopes
+    torsion: TorsionTable = TorsionTable()
+    critical_speeds: Annotated[tuple[CriticalSpeedTable, ...], Listed] = ()  # stated, beside those computed
     stopping: Stopping
     jog: JogTable = JogTable()
     power_balance: PowerBalanceTable | None = None  # left out: nobody compares the powers along the chain
@@ -178,6 +186,8 @@ class BenchFile(Table):
     mqtt: MqttTable | None = None  # left out: nobody outside is told or asks
     metrics: MetricsTable | None = None
     commissioning: CommissioningTable | None = None  # left out: the command line names the job
+    tuning: TuningTable = TuningTable()
+    manual: ManualTable = ManualTable()
     sentry: SentryTable | None = None  # left out: the daemon itself speaks to the safety chain
 
     def data_path(self) -> Path:

@@ -29,6 +29,8 @@ from benchd.settings.registry import Registry
 from benchd.settings.requirements import decision_of, decision_problems, requirements_of
 from benchd.settings.sensor import load_sensor
 from benchd.settings.specimen_files import ProgrammeFile, SetupFile
+from benchd.settings.tables_beside import tables_beside
+from benchd.settings.torsion_file import band_problems, torsion_problems
 
 __all__ = ["Registry", "SettingsError", "load_bench", "load_motor", "load_programme", "load_sensor", "load_setup"]
 
@@ -72,6 +74,7 @@ def load_bench(
         *channel_checks.hysteresis_problems(document, file.limits),
         *bench_checks.ladder_problems(document, file),
         *plausible_problems(document, file),
+        *torsion_problems(document, file),
         *drive_parameter_problems(document, file.drive_parameters, bench_checks.told_by_drives(file, devices)),
         *outside_problems(document, file.mqtt, named, tick_hz=file.tick.rate_hz),
     ]
@@ -110,6 +113,10 @@ def load_bench(
         metrics=file.metrics,
         sentry=file.sentry,
         commissioning=file.commissioning,
+        tuning=file.tuning,
+        manual=file.manual,
+        torsion=file.torsion,
+        critical_speeds=file.critical_speeds,
     )
     on = today or dt.datetime.now(dt.UTC).date()
     refuse_overdue(bench, on)
@@ -120,6 +127,8 @@ def load_setup(path: Path) -> Setup:
     """The set-up in this file. Raises `SettingsError`."""
     document = read_document(path)
     setup = _checked(document, SetupFile)
+    if problems := list(band_problems(document, setup.critical_speeds)):
+        refuse(path, problems)
     part = setup.coupling.specimen_side_inertia_kgm2
     if part is not None and part > setup.coupling.inertia_kgm2:
         says = (
@@ -259,7 +268,7 @@ def _tests(document: Document, registry: Registry, problems: list[Problem]) -> t
                 continue
             try:
                 own = {key: value for key, value in table.items() if key not in {"kind"} | CONFIRM_KEYS}
-                settings = model.model_validate(own)
+                settings = model.model_validate(own, context={"tables_beside": tables_beside(document.file)})
             except ValidationError as error:
                 problems.extend(problems_in(error, model, document, within=path))
                 continue

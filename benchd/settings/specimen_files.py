@@ -10,6 +10,7 @@ from pydantic import Field
 from benchd.rules.moves import LONGEST_QUESTION_S
 from benchd.settings.bench_file import LimitTable
 from benchd.settings.pieces import Listed, NotNegative, Positive, Table, Text
+from benchd.settings.torsion_file import CriticalSpeedTable
 
 ThermalClass = Literal["A", "E", "B", "F", "H"]  # IEC 60034-1
 RAD_S_PER_RPM = math.pi / 30.0
@@ -90,6 +91,7 @@ class BrushlessMotorFile(Table):
     manufacturer: Text
     thermal_class: ThermalClass
     pole_pairs: Annotated[int, Field(ge=1, le=100)]
+    slots: Annotated[int, Field(ge=3, le=500)] | None = None  # of the stator; left out: cogging is not reckoned with
     max_speed_rpm: Positive
     max_current_a: Positive  # of the DC link
     max_phase_current_a: Positive | None = None  # rms; left out: nothing measures the phases
@@ -146,6 +148,7 @@ class SetupFile(Table):
     coupling: Coupling
     cable: Cable
     transducer_zero: TransducerZero | None = None  # used where the bench file says so
+    critical_speeds: Annotated[tuple[CriticalSpeedTable, ...], Listed] = ()
 
 
 class DecisionTable(Table):

@@ -12,12 +12,16 @@ from benchd.rules.resonance import (
     Band,
     Order,
     bands,
+    beside,
     critical_rpm,
     crosses,
+    crossing,
     dwells_in,
     excitation_orders,
     in_series,
+    joined,
     natural_hz,
+    outside,
 )
 
 INERTIAS = st.floats(1e-6, 1.0)
@@ -160,3 +164,98 @@ def test_what_no_shaft_has_is_refused_in_a_sentence() -> None:
         bands([-40.0], [Order("unbalance", 1.0)], half_width_ratio=0.1, top_rpm=1e3)
     with pytest.raises(ValueError, match="orders"):
         bands([40.0], [Order("nothing", 0.0)], half_width_ratio=0.1, top_rpm=1e3)
+
+
+SLOW = Band(low_rpm=900.0, high_rpm=1100.0, causes=("slow",))
+FAST = Band(low_rpm=1900.5, high_rpm=2100.5, causes=("fast",))
+SOME_BANDS = st.lists(st.tuples(st.floats(1.0, 5e3), st.floats(0.1, 900.0)), max_size=6).map(
+    lambda pairs: tuple(Band(low_rpm=low, high_rpm=low + wide, causes=("any",)) for low, wide in pairs)
+)
+
+
+def test_stated_bands_that_lie_within_others_widen_nothing() -> None:
+    wide = Band(low_rpm=800.0, high_rpm=1500.0, causes=("wide",))
+    assert joined([FAST, SLOW, wide]) == (Band(low_rpm=800.0, high_rpm=1500.0, causes=("wide", "slow")), FAST)
+
+
+def test_the_nearest_whole_speeds_lie_just_outside_on_both_sides() -> None:
+    assert beside([SLOW, FAST], speed_rpm=1000.0) == (899.0, 1101.0)
+    assert beside([SLOW, FAST], speed_rpm=-2000.0) == (1900.0, 2101.0)
+    assert beside([SLOW, FAST], speed_rpm=1500.0) == (1500.0, 1500.0)
+    touching = Band(low_rpm=1101.0, high_rpm=1200.0, causes=("next",))
+    assert beside([SLOW, touching], speed_rpm=1000.0) == (899.0, 1201.0)
+
+
+@pytest.mark.parametrize(
+    ("speed_rpm", "top_rpm", "found_rpm"),
+    [
+        (950.0, math.inf, 899.0),
+        (1090.0, math.inf, 1101.0),
+        (-1090.0, math.inf, -1101.0),
+        (1090.0, 1100.0, 899.0),
+        (1000.0, math.inf, 899.0),
+        (0.0, math.inf, 0.0),
+        (1500.0, 1000.0, 1500.0),
+    ],
+)
+def test_outside_is_the_nearer_edge_in_the_same_direction(speed_rpm: float, top_rpm: float, found_rpm: float) -> None:
+    assert outside([SLOW, FAST], speed_rpm=speed_rpm, top_rpm=top_rpm) == found_rpm
+
+
+@given(SOME_BANDS, SPEEDS)
+def test_what_is_outside_dwells_in_nothing_and_no_whole_speed_is_nearer(found, speed_rpm: float) -> None:
+    moved_rpm = outside(found, speed_rpm=speed_rpm)
+    assert dwells_in(found, speed_rpm=moved_rpm) is None
+    assert moved_rpm * speed_rpm >= 0.0
+    away = abs(moved_rpm - speed_rpm)
+    if away > 0.0:
+        near = range(math.floor(abs(speed_rpm) - away) + 1, math.ceil(abs(speed_rpm) + away))
+        assert all(dwells_in(found, speed_rpm=float(rpm)) is not None for rpm in near if rpm > 0)
+
+
+def walked(found, *, from_rpm: float, to_rpm: float, dt_s: float) -> list[float]:
+    speeds = [from_rpm]
+    while speeds[-1] != to_rpm and len(speeds) < 10_000:
+        speeds.append(
+            crossing(
+                found,
+                from_rpm=speeds[-1],
+                to_rpm=to_rpm,
+                slope_rpm_per_s=500.0,
+                crossing_rpm_per_s=2000.0,
+                dt_s=dt_s,
+            )
+        )
+    return speeds
+
+
+@pytest.mark.parametrize(("from_rpm", "to_rpm"), [(0.0, 3000.0), (3000.0, 0.0), (-1500.0, 0.0), (0.0, -1500.0)])
+def test_a_way_takes_each_part_by_its_own_slope(from_rpm: float, to_rpm: float) -> None:
+    """By hand: 3000 r/min, 400 of them at 2000 and 2600 at 500 a second, are 5.4 s; of 1500 down it is 200 and 1300."""
+    steps = walked((SLOW, FAST), from_rpm=from_rpm, to_rpm=to_rpm, dt_s=0.01)
+    by_hand_s = 0.2 + 5.2 if abs(from_rpm - to_rpm) == 3000.0 else 0.1 + 2.6
+    assert len(steps) - 1 == pytest.approx(by_hand_s / 0.01, abs=1.01)
+    in_band = [abs(b - a) for a, b in itertools.pairwise(steps) if 920.0 < abs(a) < 1080.0]
+    beside_it = [abs(b - a) for a, b in itertools.pairwise(steps) if 100.0 < abs(a) < 890.0]
+    assert max(in_band) == pytest.approx(20.0)
+    assert min(in_band) == pytest.approx(20.0)
+    assert max(beside_it) == pytest.approx(5.0)
+
+
+def test_a_crossing_slope_that_is_not_steeper_changes_nothing() -> None:
+    now = crossing((SLOW,), from_rpm=1000.0, to_rpm=3000.0, slope_rpm_per_s=500.0, crossing_rpm_per_s=100.0, dt_s=0.01)
+    assert now == pytest.approx(1005.0)
+
+
+@given(SOME_BANDS, SPEEDS, SPEEDS, st.floats(0.001, 30.0))
+def test_no_step_is_steeper_than_the_crossing_or_beyond_its_end(found, from_rpm, to_rpm, dt_s) -> None:
+    now = crossing(found, from_rpm=from_rpm, to_rpm=to_rpm, slope_rpm_per_s=500.0, crossing_rpm_per_s=2000.0, dt_s=dt_s)
+    assert min(from_rpm, to_rpm) <= now <= max(from_rpm, to_rpm)
+    moved = abs(now - from_rpm)
+    assert moved <= 2000.0 * dt_s * (1.0 + 1e-9) + 1e-9
+    assert moved >= min(500.0 * dt_s, abs(to_rpm - from_rpm)) * (1.0 - 1e-9) - 1e-6
+
+
+def test_a_band_tells_the_whole_speeds_within() -> None:
+    assert FAST.words == "from 1901 to 2100 r/min (fast)"
+    assert Band(low_rpm=2.2, high_rpm=2.8, causes=("thin",)).words == "from 2.2 to 2.8 r/min (thin)"
