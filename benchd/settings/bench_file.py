@@ -11,7 +11,6 @@ from benchd.settings.outside_file import MetricsTable, MqttTable
 from benchd.settings.pieces import Listed, NotNegative, OneOrMore, Positive, Reaction, Sign, Table, Text
 from benchd.settings.plausible_file import JogTable, PowerBalanceTable
 from benchd.settings.torsion_file import CriticalSpeedTable, TorsionTable
-
 from benchd.settings.tuning_file import TuningTable
 
 
