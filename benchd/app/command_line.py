@@ -32,6 +32,7 @@ from benchd.app.loading import (
     one_sentence,
     registry,
 )
+from benchd.app.rehearsing.cli import rehearse
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import bench_plan
 from benchd.records import export_csv, read_description, read_ending
@@ -52,6 +53,7 @@ app = typer.Typer(
 drivers_app = typer.Typer(help="Drivers that are installed here.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(drivers_app, name="drivers")
 app.command(short_help="Provoke every limit and loss at low energy, and measure the answers.")(commission)
+app.command(short_help="Play a programme on a simulated bench; nothing real is touched.")(rehearse)
 
 
 def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over so

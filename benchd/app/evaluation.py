@@ -18,6 +18,7 @@ import numpy as np
 from benchd.analysis import CapturedWaveform, Record, RecordedPoint, RecordedTest, Zero, evaluate, results_document
 from benchd.analysis.results import RecordResults
 from benchd.app.deciding import decision_on, raw_files_in
+from benchd.app.rehearsing.found import REHEARSAL, found
 from benchd.app.streams import place_of
 from benchd.app.waveform_scales import described_waveforms, scaled
 from benchd.records import (
@@ -75,8 +76,13 @@ def evaluate_folder(folder: Path) -> None:
     unfinished = _about_the_ending(folder)
     programme = read_description(folder)["configuration"]["programme"]
     damaged = raw_files_in((*changed, *missing))
-    decision = decision_on(programme, results, unfinished=bool(unfinished), damaged=damaged)
+    rehearsed = found(folder)
+    decision = None  # nothing is decided on a specimen that was simulated
+    if rehearsed is None:
+        decision = decision_on(programme, results, unfinished=bool(unfinished), damaged=damaged)
     document = results_document(results, decision)
+    if rehearsed is not None:
+        document[REHEARSAL] = rehearsed
     said = (*unfinished, *_about_the_fault(folder), *_about_the_sensors(folder), *changed, *missing, *results.notes)
     document["notes"] = list(dict.fromkeys(_anywhere(one, folder) for one in said))
     text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False, sort_keys=False)

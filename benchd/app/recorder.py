@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from importlib.metadata import version
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -173,9 +174,18 @@ def clock_anchor() -> ClockAnchor:
 
 
 def open_recorder(
-    bench: Bench, run: PlannedRun, *, clock: ClockAnchor, mono_s: float, data_directory: Path | None = None
+    bench: Bench,
+    run: PlannedRun,
+    *,
+    clock: ClockAnchor,
+    mono_s: float,
+    data_directory: Path | None = None,
+    more: Mapping[str, Any] = MappingProxyType({}),
 ) -> RunRecorder:
-    """A new folder for this run. Raises `RecordingFailed` in one sentence; nothing is left behind then."""
+    """A new folder for this run; `more` goes into its description, in place of what it says otherwise.
+
+    Raises `RecordingFailed` in one sentence; nothing is left behind then.
+    """
     job = run.job
     started = clock.utc(mono_s)
     try:
@@ -185,7 +195,7 @@ def open_recorder(
             serial=job.serial,
             programme=job.programme.name,
             started=started,
-            description=description(bench, run, clock=clock),
+            description={**description(bench, run, clock=clock), **more},
         )
     except RecordsError as error:
         raise RecordingFailed(str(error)) from error

@@ -50,7 +50,7 @@ class Asking:
 
     def __init__(self, *, on_event: Callable[..., None]) -> None:
         self._on_event = on_event
-        self._prefix = uuid.uuid4().hex[:6]  # an answer to a question of an earlier daemon fits none of this one's
+        self.prefix = uuid.uuid4().hex[:6]  # an answer to a question of an earlier daemon fits none of this one's
         self._count = 0
         self._question: Question | None = None
         self._outcome: Outcome | None = None
@@ -71,7 +71,7 @@ class Asking:
         self.close("another question was asked")
         self._count += 1
         question = self._question = Question(
-            id=f"{self._prefix}-{self._count}", ask=ask, test=test, title=title, asked_mono_s=_now()
+            id=f"{self.prefix}-{self._count}", ask=ask, test=test, title=title, asked_mono_s=_now()
         )
         self._on_event(
             "asked",

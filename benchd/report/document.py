@@ -27,11 +27,14 @@ from benchd.report.glance import at_a_glance, glance, glance_picture
 from benchd.report.happenings import happenings
 from benchd.report.local_time import LocalTime
 from benchd.report.material import Material
+from benchd.report.rehearsal import RUNNING, mark_of, rehearsal
+from benchd.report.rehearsal import TITLE as REHEARSED
+from benchd.report.rehearsal import plate as rehearsal_plate
 from benchd.report.setting import conditions, equipment, set_up
 from benchd.report.testing import test_section
 from benchd.report.time_record import time_record
 from benchd.report.tripped import TITLE, what_tripped
-from benchd.report.words import name_of_test
+from benchd.report.words import name_of_test, small
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 _Made = TypeVar("_Made")
@@ -57,9 +60,12 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
     no_tests: list[TestFound] = []
     tests = made("Results", lambda: tests_of(material.results, run, material.events), no_tests)
     notes = {test.index: test.notes for test in tests}
-    title = f"Test report {identifier(material)}"
+    mark = mark_of(run)
+    kind = REHEARSED if mark else "Test report"
+    title = f"{kind} {identifier(material)}"
     trip = made(TITLE, lambda: _plain(what_tripped(material, at)), None)
     sections = [
+        *([section_of(REHEARSED, lambda: rehearsal(material))] if mark else []),
         *([] if trip is None else [trip]),
         section_of("Equipment", lambda: equipment(material)),
         section_of("Specimen, set-up and limits", lambda: set_up(material)),
@@ -80,17 +86,18 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
         made("Remarks", lambda: _plain(remarks_of(material)), no_blocks),
     ]
     above = made("Alarms", lambda: alarms(material), no_blocks)
-    plate = made("Decision", lambda: decision_plate(material), no_plate)
+    plate = made("Decision", lambda: rehearsal_plate(material) or decision_plate(material), no_plate)
     if broken:
         above = [*above, {"title": "Parts that could not be made", "sentences": broken}]
     return {
         "paper": PAPERS[paper],
         "title": title,
         "author": soft.text(run.get("operator"), "unknown"),
-        "keywords": ["test report", soft.text(run.get("programme"), "programme unknown")],
+        "mark": mark,
+        "keywords": [small(kind), soft.text(run.get("programme"), "programme unknown")],
         "identifier": identifier(material),
         "running": {
-            "left": f"Test report, order {shortened(soft.text(run.get('order'), '?'))}",
+            "left": f"{RUNNING if mark else kind}, order {shortened(soft.text(run.get('order'), '?'))}",
             "right": f"serial number {shortened(soft.text(run.get('serial'), '?'))}",
         },
         "masthead": masthead(material, at),

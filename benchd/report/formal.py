@@ -35,6 +35,11 @@ WHAT_STAYS = (
 def report_data(material: Material, tests: list[TestFound], at: LocalTime) -> dict[str, Any]:
     """The fields of 7.8.2.1, each with its letter."""
     run = material.description
+    if at.virtual:
+        said_so = paragraphs(
+            f"A rehearsal is no test report (ISO/IEC 17025:2017, 7.8.2): nothing was tested. {at.sentence}"
+        )
+        return section("Report data", said_so, *_hashes(material), *_software(material))
     motor = soft.table(soft.table(run.get("configuration")).get("motor"))
     methods = ", ".join(dict.fromkeys(small(name_of_test(test.kind, test.title)) for test in tests))
     specimen = " ".join(filter(None, (soft.text(motor.get("manufacturer")), soft.text(motor.get("type_designation")))))
@@ -102,4 +107,6 @@ def closing(material: Material) -> dict[str, Any]:
         ["Authorised by", "name, function, date of issue"],
     ]
     cautions = paragraphs(HARDWARE_HOLDS, WHAT_STAYS, size_pt=BODY_PT)
+    if material.description.get("rehearsal") is not None:
+        return section("Cautions", cautions, whole=True)  # nobody signs what nobody has tested
     return section("Cautions and signatures", cautions, {"kind": "signatures", "signatures": lines}, whole=True)

@@ -51,7 +51,7 @@ def masthead(material: Material, at: LocalTime) -> dict[str, Any]:
     kind = KINDS.get(soft.text(motor.get("kind")), "")
     subtitle = ", ".join(part for part in (" ".join(filter(None, maker)), kind) if part)
     return {
-        "title": "Test report",
+        "title": "Rehearsal" if at.virtual else "Test report",
         "subtitle": subtitle or "specimen not described",
         "corner": [
             f"Order {soft.text(run.get('order'), NOT_RECORDED)}",
@@ -96,6 +96,11 @@ def _duration(run: Mapping[str, Any], ending: Mapping[str, Any]) -> str:
 def alarms(material: Material) -> list[dict[str, Any]]:
     """What must stand above everything else: a trip, a run without a regular end, missing or changed data."""
     found = []
+    if material.description.get("rehearsal") is not None:
+        sentence = (
+            "No specimen was tested and no bench was touched: every value in it is computed by a simulated bench."
+        )
+        found.append({"title": "REHEARSAL on a simulated bench", "sentences": [sentence]})
     cause = first_cause(material.events)
     ending = soft.table(material.ending)
     how = soft.text(ending.get("ending"))

@@ -5,6 +5,7 @@ ports and signals are those of the wire. It never uses a thread, a socket or the
 """
 
 import asyncio
+import contextlib
 import math
 from collections.abc import Callable, Iterator, Mapping
 from types import TracebackType
@@ -34,6 +35,7 @@ from benchd_rig.in_process_measuring import (
 )
 from benchd_rig.in_process_meter import InProcessResistanceMeter
 from benchd_rig.in_process_wire import InProcessWire
+from benchd_rig.safety_chain import Button, ResetRefusedError
 from benchd_rig.scpi_parameters import ScpiRefusal
 
 
@@ -316,6 +318,12 @@ class TwinDrivers(Mapping[str, DriverContract]):
 
     def __len__(self) -> int:
         return len(self._drivers)
+
+    def press(self, button: str) -> None:
+        """A person presses a button of the safety chain, by its name in `Button`; nothing where that has no effect."""
+        self.bench.advance()
+        with contextlib.suppress(ResetRefusedError):
+            self.bench.safety_chain.press(Button(button))
 
 
 def twin_drivers(specimen: str, *, seed: int) -> TwinDrivers:
