@@ -241,6 +241,7 @@ def description(bench: Bench, run: PlannedRun, *, clock: ClockAnchor) -> Mapping
         ],
         "clock": {"mono_s": clock.mono_s, "utc_ns": clock.utc_ns},
         "utc_offset_s": utc_offset_s(clock),
+        "tuning": run.tuned.described(),
     }
 
 

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from pydantic import BaseModel
@@ -15,10 +15,12 @@ from benchd.app.expected_parameters import expected_of_role, expected_of_specime
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import balance_of, jog_of, no_jog
 from benchd.app.shaft import shaft_of
+from benchd.app.tuned_loops import TunedLoops, tuned_loops
 from benchd.live.manual import ManualDesk
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
+from benchd.procedures.identify import IDENTIFY
 from benchd.procedures.manual import MANUAL
 from benchd.rules.demand import Demand, misfits
 from benchd.rules.moves import Ask, Role, Target
@@ -33,6 +35,7 @@ from benchd.settings.limit_sources import limit_sources
 from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.zeros import stated_zeros
 
+OF_NO_PROGRAMME = {one.kind: one for one in (MANUAL, IDENTIFY)}  # what no programme file can name
 SUPPLY_KEEPS_BELOW = 0.95  # of the current limit: the supply bounds the current before the monitor takes it away
 
 
@@ -91,6 +94,7 @@ class PlannedRun:
     plan: RunPlan
     tests: Sequence[Planned]
     critical: CriticalSpeeds
+    tuned: TunedLoops = field(default_factory=TunedLoops)
 
     warnings: tuple[str, ...] = ()  # about files that fit and may yet make a result impossible
     desk: ManualDesk | None = None  # of a manual session
@@ -180,7 +184,8 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     Raises `SettingsError` where files contradict each other and `Unfit` where a test asks for more than there is;
     nothing is energised to find out.
     """
-    refuse_overdue(bench, on or dt.datetime.now(tz=dt.UTC).date())
+    day = on or dt.datetime.now(tz=dt.UTC).date()
+    refuse_overdue(bench, day)
     check_fit(bench, job.motor, job.setup, job.programme)
     sources = limit_sources(bench, job.motor, job.setup, job.programme)
     limits = effective_limits(sources)
@@ -230,8 +235,10 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     voltage_v = max(test.demand.voltage_v for test in tests)
     jog = jog_of(bench, around, voltage_limit_v=voltage_v)
     refuse_held(bench, job.programme, critical, jog=jog)
+    tuned = tuned_loops(bench, job.motor, job.setup, on=day)
     return PlannedRun(
         job=job,
+        tuned=tuned,
         critical=critical,
         plan=RunPlan(
             limits=limits,
@@ -259,6 +266,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             no_jog=no_jog(bench),
             balance=balance_of(bench, job.motor, job.setup),
             derivations=rules_for(bench, job.motor),
+            loops=tuned.loops,
             specimen_parameters=expected_of_specimen(job.motor),
         ),
         tests=tests,
@@ -266,6 +274,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             *job.motor.warnings,
             *fit_warnings(bench, job.motor, job.setup, job.programme),
             *unheld_warnings(job.programme, job.motor, critical),
+            *((tuned.warning,) if tuned.warning else ()),
         ),
     )
 
@@ -293,7 +302,7 @@ def _objections(programme: Programme, tests: Sequence[Planned]) -> Iterable[str]
 
 def _planned(programme: Programme, number: int, around: Surroundings) -> Planned:
     test = programme.tests[number]
-    procedure = MANUAL if test.kind == MANUAL.kind else PROCEDURES[test.kind]
+    procedure = {**PROCEDURES, **OF_NO_PROGRAMME}[test.kind]
     return Planned(
         procedure=procedure,
         settings=test.settings,
