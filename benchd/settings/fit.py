@@ -141,3 +141,5 @@ def _asked(programme: Programme) -> Iterator[tuple[KeyPath, str, float]]:
                 for item, value in enumerate(asked):
                     if isinstance(value, (int, float)):
                         yield (*path, item), key, float(value)
+        for below, key, value, _ in test.settings.asked_at() if hasattr(test.settings, "asked_at") else ():  # a course
+            yield ("test", place, *below), key, value

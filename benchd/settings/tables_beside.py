@@ -1,0 +1,30 @@
+"""Tables that a programme names: CSV files beside it, by name alone. It must never read anywhere else."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from benchd.settings.course_table import CourseTable, read_course_table
+from benchd.settings.errors import shown
+
+_ENDING = ".csv"
+
+
+def tables_beside(programme: Path) -> Callable[[str, Sequence[str]], CourseTable]:
+    """What reads a table by its name and the quantities that it must have.
+
+    It raises `ValueError`, for the place that names it, where the name is none of a file beside the programme; and
+    `SettingsError` with file and row for what the file holds.
+    """
+
+    def read(name: str, quantities: Sequence[str]) -> CourseTable:
+        if Path(name).name != name or "\\" in name or not name.endswith(_ENDING) or name == _ENDING:
+            raise ValueError(
+                f'"{name}" is not the name of a CSV file beside the programme, such as "duty{_ENDING}"; a table is '
+                "read from there and from nowhere else"
+            )
+        file = programme.parent / name
+        if not file.is_file():
+            raise ValueError(f"there is no file {shown(file)}: put the table beside the programme")
+        return read_course_table(file, quantities)
+
+    return read
