@@ -20,6 +20,7 @@ from benchd.live.manual import ManualDesk
 from benchd.live.plan import BenchPlan, DcLink, DevicePlan, PortRef, RunPlan, Starting, StatedZero, Stopping
 from benchd.live.player import Moves
 from benchd.procedures import PROCEDURES, Plate, Procedure, Surroundings
+from benchd.procedures.hand import clear_of
 from benchd.procedures.identify import IDENTIFY
 from benchd.procedures.manual import MANUAL
 from benchd.rules.demand import Demand, misfits
@@ -83,7 +84,8 @@ class Planned:
 
     def held(self, targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
         """What to hold instead of these targets while the bench is Held."""
-        return self.procedure.held(targets) if self.desk is None else self.desk.held(targets)
+        held = self.procedure.held(targets) if self.desk is None else self.desk.held(targets)
+        return clear_of(held, self.around)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,6 +272,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             derivations=rules_for(bench, job.motor),
             loops=tuned.loops,
             specimen_parameters=expected_of_specimen(job.motor),
+            bands=critical.bands,
         ),
         tests=tests,
         warnings=(

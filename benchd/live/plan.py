@@ -13,6 +13,8 @@ from benchd.rules.limits import Limit
 from benchd.rules.loops import Loop
 from benchd.rules.moves import Role
 from benchd.rules.ramps import Slopes
+from benchd.rules.resonance import Band
+from benchd.rules.terminal_voltage import SenseLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,4 +166,6 @@ class RunPlan:
     derivations: Mapping[str, Rule] = field(default_factory=dict)  # of derived channels, with the motor's values
     shaft: ShaftTrain | None = None  # for predicting how long it coasts
     loops: tuple[Loop, ...] = ()  # outer loops of this motor on this bench, as tuned; none: the devices' own are all
+    sense: SenseLine | None = None  # what lies between the supply and where `dc_voltage` is sensed; None: not stated
+    bands: tuple[Band, ...] = ()  # of speeds that set-points cross by the steeper slope
     specimen_parameters: tuple[Expected, ...] = ()  # what the motor drive must show where it tells them

@@ -1,6 +1,6 @@
 """What can be said of a target by its kind: its numbers, itself at zero, one step on the way to it. Pure.
 
-No step may be beyond a clamp of the run or faster than a slope of the bench.
+No step may be beyond a clamp of the run or faster than a slope of the bench, which within a critical band is another.
 """
 
 from collections.abc import Mapping
@@ -9,6 +9,7 @@ from benchd.live.plan import RunPlan
 from benchd.rules.moves import Role, Speed, Target, Torque, Voltage, Winding
 from benchd.rules.ramps import Slopes, clamped, towards
 
+from benchd.rules.resonance import crossing
 FOLLOWED: Mapping[Role, tuple[type[Target], ...]] = {
     Role.SUPPLY: (Voltage,),
     Role.MOTOR_DRIVE: (Torque, Speed),
@@ -106,7 +107,14 @@ def stepped(role: Role, now: Target, target: Target, *, dt_s: float, slopes: Slo
             from_rpm = now.speed_rpm if isinstance(now, Speed) else 0.0
             wanted_rpm = clamped(speed_rpm, bound_rpm)
             return Speed(
-                towards(from_rpm, wanted_rpm, slope_per_s=slopes.speed_rpm_per_s, dt_s=dt_s),
+                crossing(
+                    plan.bands,
+                    from_rpm=from_rpm,
+                    to_rpm=wanted_rpm,
+                    slope_rpm_per_s=slopes.speed_rpm_per_s,
+                    crossing_rpm_per_s=slopes.crossing_rpm_per_s,
+                    dt_s=dt_s,
+                ),
                 clamped(torque_nm, bound_nm),
             )
         case Winding(pair=pair, current_a=current_a):

@@ -12,6 +12,7 @@ from benchd.procedures.procedure import Play, Surroundings
 from benchd.rules.frames import Frame
 from benchd.rules.moves import CannotGoOn, Move, Point, Role, Speed, Target, Torque, Voltage, Winding
 from benchd.rules.ramps import towards
+from benchd.rules.resonance import crossing, dwells_in, outside
 
 LONGEST_GAP_S = 0.5  # frames further apart mean that the test was held in between: what was under way starts again
 PATIENCE = 4.0  # a point may take this many settle times before it is averaged all the same, with a note
@@ -111,19 +112,29 @@ class Hand:
         """Let this drive hold a speed and move it to `speed_rpm` at the bench's slope, and the shaft with it.
 
         A drive that followed torque begins at standstill, so the shaft must rest then. With `volts_per_rpm` the supply
-        voltage follows the speed, so that a directly fed motor neither drives nor brakes. Raises `CannotGoOn` where
-        the shaft does not follow.
+        voltage follows the speed, so that a directly fed motor neither drives nor brakes. A critical band is crossed by
+        the slope for it. Raises `CannotGoOn` where the shaft does not follow, and for a speed within such a band.
         """
-        slope = self._around.slopes.speed_rpm_per_s
-        if volts_per_rpm is not None:
-            slope = min(slope, self._around.slopes.voltage_v_per_s / volts_per_rpm)
+        bands, slopes = self._around.bands, self._around.slopes
+        band = dwells_in(bands, speed_rpm=speed_rpm)
+        if band is not None:
+            raise CannotGoOn(f"{speed_rpm:g} r/min is not held: it lies within the critical band {band.words}.")
+        most = math.inf if volts_per_rpm is None else slopes.voltage_v_per_s / volts_per_rpm
+        slope, steep = min(slopes.speed_rpm_per_s, most), min(slopes.crossing_rpm_per_s, most)
         limit_nm = self._around.torque_limit_nm
         target = self._motor if role is Role.MOTOR_DRIVE else self._load
         at_rpm = target.speed_rpm if isinstance(target, Speed) else 0.0
         self._hold(role, Speed(at_rpm, limit_nm))
         while at_rpm != speed_rpm:
             frame = yield self._move(f"{role.value.replace('_', ' ')} to {speed_rpm:g} r/min")
-            at_rpm = towards(at_rpm, speed_rpm, slope_per_s=slope, dt_s=self._elapsed(frame))
+            at_rpm = crossing(
+                bands,
+                from_rpm=at_rpm,
+                to_rpm=speed_rpm,
+                slope_rpm_per_s=slope,
+                crossing_rpm_per_s=steep,
+                dt_s=self._elapsed(frame),
+            )
             self._hold(role, Speed(at_rpm, limit_nm))
             if volts_per_rpm is not None:
                 self._voltage_v = volts_per_rpm * at_rpm
@@ -305,3 +316,17 @@ def unloaded(targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
             case Speed() | Voltage() | Winding():
                 held[role] = target
     return held
+
+
+def clear_of(targets: Mapping[Role, Target], around: Surroundings) -> Mapping[Role, Target]:
+    """The same targets with every speed that lies within a critical band moved out of it, to its nearer edge."""
+
+    def moved(target: Target) -> Target:
+        match target:
+            case Speed(speed_rpm=speed_rpm, torque_limit_nm=limit_nm):
+                top_rpm = around.speed_limit_rpm
+                return Speed(outside(around.bands, speed_rpm=speed_rpm, top_rpm=top_rpm), limit_nm)
+            case Torque() | Voltage() | Winding():
+                return target
+
+    return {role: moved(target) for role, target in targets.items()}

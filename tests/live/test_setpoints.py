@@ -1,6 +1,8 @@
 """Set-points: never beyond a clamp, never faster than a slope, nothing while closed, nothing that is no number."""
 
+import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 from benchd.live.setpoints import SetPoints
 from benchd.live.targets import RESTING
 from benchd.rules.moves import Role, Speed, Torque, Voltage, Winding
+from benchd.rules.resonance import Band
 
 from .parts import SLOPES, run_plan
 
@@ -221,3 +224,23 @@ def test_the_speed_bound_of_a_run_counts_from_before_opening_until_after_closing
         assert setpoints.speed_bound_rpm(Role.MOTOR_DRIVE) == PLAN.motor_speed_limit_rpm
         setpoints.open(PLAN)
         setpoints.close()
+
+
+def test_a_speed_crosses_a_critical_band_by_the_slope_for_it_and_by_no_more() -> None:
+    band = Band(low_rpm=1000.0, high_rpm=1200.0, causes=("any",))
+    slopes = replace(SLOPES, crossing_rpm_per_s=3.0 * SLOPES.speed_rpm_per_s)
+    setpoints = SetPoints(slopes, roles=RESTING)
+    setpoints.open(replace(PLAN, bands=(band,)))
+    setpoints.ask({Role.LOAD_DRIVE: Speed(1500.0, 0.1)})
+    speeds = [0.0]
+    while not setpoints.arrived:
+        setpoints.advance(0.01)
+        speeds.append(setpoints.now(Role.LOAD_DRIVE).speed_rpm)
+    usual = SLOPES.speed_rpm_per_s * 0.01
+    within = [b - a for a, b in itertools.pairwise(speeds) if a >= 1000.0 and b <= 1200.0]
+    assert within == pytest.approx([3.0 * usual] * len(within))
+    assert len(within) >= 2
+    assert max(b - a for a, b in itertools.pairwise(speeds) if b <= 1000.0 or a >= 1200.0) == pytest.approx(usual)
+    setpoints.ask({Role.LOAD_DRIVE: Torque(0.0, 1500.0)})  # a torque knows no band
+    setpoints.advance(0.01)
+    assert setpoints.now(Role.LOAD_DRIVE) == Torque(0.0, 1500.0)
