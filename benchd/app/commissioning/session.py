@@ -1,24 +1,22 @@
 """A bench of its own for a campaign: locked, watched by its sentry, its drivers traced. Nobody else commands it."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from benchd.app.commissioning.campaign import Campaign, CommissioningFailed, Heard, Told
 from benchd.app.commissioning.provoked import Answer, NotProvoked, provocations
 from benchd.app.commissioning.traced import Trace, TracedDriver
 from benchd.app.discovery import make_drivers
+from benchd.app.own_bench import beside_own_bench
 from benchd.app.serve import chain_within_s
-from benchd.app.watched import ShownTicker, Watched, plan_through, watched
+from benchd.app.watched import Watched, plan_through, watched
 from benchd.app.wiring import PlannedRun, bench_plan
 from benchd.contract import Driver
 from benchd.live.bench import Bench as LiveBench
 from benchd.live.link import Link
 from benchd.live.plan import BenchPlan
-from benchd.live.quiet import quiet_process
 from benchd.live.run import Recorder, Run
-from benchd.live.ticker import Ticker, TimerfdTicker
 from benchd.procedures.gentle_turn import GentleTurn
 from benchd.records import BenchLock
 from benchd.settings.bench import Bench
@@ -67,27 +65,13 @@ async def _session(
     only: Sequence[str],
 ) -> None:
     plan, trace, heard = plan_through(shown, bench_plan(bench)), Trace(), Heard()
-    links = {
-        name: Link(
-            name,
-            TracedDriver(name, drivers[name], trace),
-            reply_time_s=device.manifest.reply_time_s,
-            safe_time_s=device.manifest.safe_time_s,
-            on_change=lambda change: heard.hear("link", link=change.link, sentence=change.sentence),
-        )
-        for name, device in bench.devices.items()
-    }
-    loop = asyncio.get_running_loop()
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="records") as records, quiet_process():
+    traced = {name: TracedDriver(name, drivers[name], trace) for name in bench.devices}
 
-        async def offload(slow: Callable[[], object]) -> object:
-            return await loop.run_in_executor(records, slow)
-
-        live = LiveBench(
-            plan, links, _ticker(plan, shown, lambda: live.energised), on_event=heard.hear, offload=offload
-        )
+    async def campaign(live: LiveBench, links: dict[str, Link]) -> None:
         work = Campaign(live, links, trace, heard, to=to, chain_within_s=chain_within_s())
-        await _beside(live, _campaign(live, plan, run, work, times=times, only=only))
+        await _campaign(live, plan, run, work, times=times, only=only)
+
+    await beside_own_bench(plan, traced, shown, campaign, on_event=heard.hear)
 
 
 async def _campaign(
@@ -102,23 +86,3 @@ async def _campaign(
     if not wanted:
         raise CommissioningFailed(f"Nothing on this bench is called so: {', '.join(only)}.")
     await work.carry_out(wanted, times=times)
-
-
-async def _beside(live: LiveBench, work: Awaitable[None]) -> None:
-    """The work while the bench lives; however it ends, the bench ends after it and lets everything go in order."""
-    bench = asyncio.ensure_future(live.run())
-    working = asyncio.ensure_future(work)
-    try:
-        await asyncio.wait({bench, working}, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        for one in (working, bench):
-            one.cancel()
-            await asyncio.wait({one})
-    if not bench.cancelled() and (error := bench.exception()) is not None:
-        raise error
-    await working
-
-
-def _ticker(plan: BenchPlan, shown: Watched | None, energised: Callable[[], bool]) -> Ticker:
-    ticker = TimerfdTicker(plan.tick_hz)
-    return ticker if shown is None else ShownTicker(ticker, shown, energised=energised)

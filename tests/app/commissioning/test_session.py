@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from benchd.app import own_bench
 from benchd.app.commissioning import session
 from benchd.app.loading import load_all
 from benchd.app.watched import plan_through, watched
@@ -22,7 +23,7 @@ def test_a_campaign_polls_every_device_as_often_as_the_daemon_does(
     def caught(plan: BenchPlan, *_: Any, **__: Any) -> None:
         raise Caught(plan)
 
-    monkeypatch.setattr(session, "LiveBench", caught)
+    monkeypatch.setattr(own_bench, "LiveBench", caught)
     bench, run = load_all(*site.files)
     assert run is not None
     with pytest.raises(Caught) as found:
