@@ -74,7 +74,8 @@ class Player:
     Before the first test that needs supply and drives it waits, with `wants_energy` set, until `energise` is called,
     unless they are `energised` from the start. `on_capture` is told of each operating point whose waveforms are wanted.
     `confirmations` are asked before the test of that number begins, those up to `confirmed` have been. While a question
-    is open nothing new is energised; without `attended` a question ends the run.
+    is open nothing new is energised; without `attended` a question ends the run. `must_end` says why it must not go on,
+    "" where it may: it is asked with every frame, also while the run is held.
     Raises `ValueError` in one sentence for tests that cannot be played in this order.
     """
 
@@ -90,6 +91,7 @@ class Player:
         attended: bool = False,
         confirmations: Mapping[int, Ask] = NO_CONFIRMATIONS,
         confirmed: int = -1,
+        must_end: Callable[[], str] = lambda: "",
     ) -> None:
         if wrong := misordered(tests):
             raise ValueError(wrong)
@@ -102,6 +104,7 @@ class Player:
         self._attended = attended
         self._confirmations = confirmations
         self._confirmed = confirmed
+        self._must_end = must_end
         self._ask: Ask | None = None  # open, or answered and not gone on from yet
         self.wants_energy = asyncio.Event()
         self._number = -1
@@ -154,10 +157,13 @@ class Player:
     def stop(self) -> None:
         """Play nothing any more; targets stay as they are."""
         self.playing = False
+        self._must_end = lambda: ""
         self._leave_point(whole=False)
 
     def frame(self, frame: Frame) -> Place:
         """Feed one frame; the place that this frame belongs to."""
+        if sentence := self._must_end():
+            raise CannotGoOn(sentence)
         if self._ask is not None:
             return self._listen(self._ask, frame)
         if not self.playing or self.finished.is_set() or self._waits:

@@ -63,6 +63,8 @@ class Playing:
         self._rack.shaft = run.plan.shaft
         self.hold_because = ""
         await self._recording.open(run)
+        if run.desk is not None:
+            run.desk.attach(self._event)
         if self._capturing is not None:
             self._capturing.open()
         self._tell_interlocks()
@@ -78,6 +80,7 @@ class Playing:
             attended=run.attended,
             confirmations=run.confirmations,
             confirmed=0,
+            must_end=(lambda: "") if run.desk is None else run.desk.must_end,
         )
         balance = run.plan.balance
         self._watch.balancing = None if balance is None else Balancing(balance, trip=self._trip, on_event=self._event)
@@ -155,6 +158,8 @@ class Playing:
 
     def leave(self) -> None:
         """No test asks for anything any more."""
+        if self.run is not None and self.run.desk is not None:
+            self.run.desk.close()
         self._asking.close("the run ends")
         if self._capturing is not None:
             self._capturing.close()

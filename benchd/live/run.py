@@ -6,6 +6,7 @@ from typing import Protocol
 
 from benchd.live.capture import CapturedWindow
 from benchd.live.fault import FaultWindow
+from benchd.live.manual import ManualDesk
 from benchd.live.plan import RunPlan
 from benchd.live.player import PlayedTest
 from benchd.rules.moves import Ask
@@ -62,4 +63,5 @@ class Run:
     tests: Sequence[PlayedTest]
     attended: bool = False  # somebody is there to answer what a test asks
     confirmations: Mapping[int, Ask] = field(default_factory=dict)  # asked before the test of that number begins
+    desk: ManualDesk | None = None  # of a manual session, whose one test it is
     open_recorder: Callable[[], Recorder]
