@@ -33,6 +33,7 @@ from benchd.app.loading import (
     registry,
 )
 from benchd.app.rehearsing.cli import rehearse
+from benchd.app.sheet.cli import sheet
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.wiring import bench_plan
 from benchd.records import export_csv, read_description, read_ending
@@ -54,6 +55,7 @@ drivers_app = typer.Typer(help="Drivers that are installed here.", no_args_is_he
 app.add_typer(drivers_app, name="drivers")
 app.command(short_help="Provoke every limit and loss at low energy, and measure the answers.")(commission)
 app.command(short_help="Play a programme on a simulated bench; nothing real is touched.")(rehearse)
+app.command(short_help="Make the page to mount and check a job by, before power.")(sheet)
 
 
 def _say_version(asked: bool) -> None:  # noqa: FBT001 - typer hands it over so
