@@ -5,11 +5,13 @@ permit takes the supply's output and both drives' torque away without any softwa
 the same devices serve the wires and the in-process drivers.
 """
 
+import copy
 import dataclasses
 import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from benchd.contract import Dwelt
 from benchd_rig import sink as sink_device
 from benchd_rig import supply as supply_device
 from benchd_rig.axis_drive import FORCED_FAULT, AxisDrive, DriveRating
@@ -64,6 +66,8 @@ OTHER_IDENTITY = f"{MAKER},QX1,QX-9999,1.0"
 
 RELEASE_TIME_S = 0.008  # relays and contactor: from the loss of the permit to no torque and no supply
 _RACK_RISE_K = 6.0
+_DWELL_CHUNK_S = 0.25  # shorter than every watchdog here
+_PATIENCE_S = 2.0
 _LOW_VOLTAGE_V = 60.0  # rated link voltage up to which the low-voltage supply and sink are in the rack
 
 
@@ -116,15 +120,13 @@ class Bench:
             faults=self.faults["resistance_meter"],
             pairs=PAIRS if plant.has_converter else TWO_TERMINALS,
         )
-        self.thermometers = Thermometers(
-            sources={
-                "winding": self._winding_degc,
-                "housing": lambda: plant.housing_degc,
-                "ambient": lambda: plant.ambient_degc,
-                "magnet": self._magnet_degc,
-            },
-            faults=self.faults["thermometers"],
-        )
+        self.temperature_sources: Mapping[str, Callable[[], float]] = {
+            "winding": self._winding_degc,
+            "housing": lambda: plant.housing_degc,
+            "ambient": lambda: plant.ambient_degc,
+            "magnet": self._magnet_degc,
+        }
+        self.thermometers = Thermometers(sources=self.temperature_sources, faults=self.faults["thermometers"])
         self.cabinet_thermometers = Thermometers(
             sources={"supply_air": lambda: plant.ambient_degc, "rack": lambda: plant.ambient_degc + _RACK_RISE_K},
             faults=self.faults["cabinet_thermometers"],
@@ -136,6 +138,7 @@ class Bench:
         self._last_s: float | None = None
         self._wanted_s = plant.time_s
         plant.on_step.append(self._each_step)
+        plant.is_sampled = lambda: self.measuring_unit.waveforms.running
         self.crossing = Crossing(plant, lambda time_s: (self._last_s or 0.0) + time_s - self._wanted_s)
 
     @property
@@ -155,6 +158,48 @@ class Bench:
             passed_s = self._longest_s
         self._wanted_s += passed_s
         self.plant.advance_to(self._wanted_s)
+
+    def dwell(self, seconds: float) -> Dwelt:
+        """Let the plant go on as commanded for so long in long steps, ahead of the clock; watchdogs count as fed.
+
+        The plant then stands still until the clock has caught up. It stops where the shaft is not steady for 2 s, and
+        where a device acts by itself.
+        """
+        self.advance()
+        plant, leaps = self.plant, self.plant.leaps
+        commands = tuple(copy.copy(each) for each in plant.commands)
+        end_s, why = plant.time_s + seconds, ""
+        moved_s, leapt_s = plant.time_s, plant.leapt_s  # when it leapt last
+        plant.leaps = True
+        try:
+            while not why and plant.time_s < end_s - 1e-9:
+                self._feed()
+                plant.advance_to(min(end_s, plant.time_s + _DWELL_CHUNK_S))
+                if plant.leapt_s > leapt_s:
+                    moved_s, leapt_s = plant.time_s, plant.leapt_s
+                if plant.commands != commands:
+                    why = f"A device acted by itself: {self._what_acted()}."
+                elif plant.time_s - moved_s > _PATIENCE_S:
+                    why = f"It is not steady: {plant.unsteady}."
+        finally:
+            plant.leaps = leaps
+        return Dwelt(seconds=plant.time_s - self._wanted_s, why=why)
+
+    def _feed(self) -> None:
+        """As if everybody went on asking."""
+        self.safety_chain.hear_on()
+        for drive in self.drives.values():
+            drive.request_arrived()
+        self.supply.watchdog.message_arrived()
+        self.sink.watchdog.message_arrived()
+
+    def _what_acted(self) -> str:
+        for name, drive in self.drives.items():
+            if drive.fault_code:
+                return f"the {name} tripped with fault code 0x{drive.fault_code:04X}"
+        if self.supply.tripped or self.sink.tripped:
+            return "the supply tripped" if self.supply.tripped else "the sink tripped"
+        return "the safety chain opened" if not self.safety_chain.torque_enabled else "a drive's own ramp"
 
     def commission(self, device: str, values: Mapping[str, float]) -> None:
         """Set a drive's own limits and machine data by their names in `DriveRating`.

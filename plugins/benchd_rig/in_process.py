@@ -5,9 +5,8 @@ ports and signals are those of the wire. It never uses a thread, a socket or the
 """
 
 import asyncio
-import contextlib
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from types import TracebackType
 
 from benchd.contract import (
@@ -24,7 +23,6 @@ from benchd.contract import (
     SupplyReading,
     SupplySettings,
 )
-from benchd.contract import Driver as DriverContract
 from benchd_rig.bench import Bench, make_bench
 from benchd_rig.in_process_drive import InProcessDrive
 from benchd_rig.in_process_measuring import (
@@ -34,8 +32,8 @@ from benchd_rig.in_process_measuring import (
     InProcessWaveforms,
 )
 from benchd_rig.in_process_meter import InProcessResistanceMeter
+from benchd_rig.in_process_twin import RigDrivers
 from benchd_rig.in_process_wire import InProcessWire
-from benchd_rig.safety_chain import Button, ResetRefusedError
 from benchd_rig.scpi_parameters import ScpiRefusal
 
 
@@ -279,11 +277,10 @@ class InProcessSafetyChain:
             raise Refused("The safety_chain keeps its permit after it was asked to open: open it by hand.")
 
 
-class TwinDrivers(Mapping[str, DriverContract]):
-    """Drivers by device name, all on one bench; `bench` is for those who break things and look at the truth."""
+class TwinDrivers(RigDrivers):
+    """The drivers of a shipped specimen's bench, by the names of the wire."""
 
     def __init__(self, bench: Bench) -> None:
-        self.bench = bench
         wires = {name: InProcessWire(bench, name) for name in bench.devices}
         unit_wire, unit = wires["measuring_unit"], bench.measuring_unit
         cabinet = InProcessThermometers(wires["cabinet_thermometers"], bench.cabinet_thermometers)
@@ -306,24 +303,7 @@ class TwinDrivers(Mapping[str, DriverContract]):
         if bench.power_analyser is not None:
             result = InProcessPowerAnalyser(wires["power_analyser"], bench.power_analyser)
             ports["power_analyser"] = {"result": result}
-        self._drivers: dict[str, DriverContract] = {
-            name: InProcessDriver(wires[name], ports[name]) for name in bench.devices
-        }
-
-    def __getitem__(self, device: str) -> DriverContract:
-        return self._drivers[device]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._drivers)
-
-    def __len__(self) -> int:
-        return len(self._drivers)
-
-    def press(self, button: str) -> None:
-        """A person presses a button of the safety chain, by its name in `Button`; nothing where that has no effect."""
-        self.bench.advance()
-        with contextlib.suppress(ResetRefusedError):
-            self.bench.safety_chain.press(Button(button))
+        super().__init__(bench, {name: InProcessDriver(wires[name], ports[name]) for name in bench.devices})
 
 
 def twin_drivers(specimen: str, *, seed: int) -> TwinDrivers:

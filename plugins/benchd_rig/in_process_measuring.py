@@ -50,14 +50,7 @@ class InProcessWaveforms:
 
     async def start(self) -> None:
         """Start the stream anew, counting samples from 0."""
-        stream = self._stream
-
-        def give() -> None:
-            stream.reset()
-            stream.byte_order = "little"
-            stream.start()
-
-        await self._wire.write("stream", give, lambda: stream.running)
+        await self._wire.write("stream", self._begin, lambda: self._stream.running)
 
     async def read_block(self) -> SampleBlock:
         """All samples since the last block. Raises `Refused` while the stream does not run."""
@@ -69,6 +62,11 @@ class InProcessWaveforms:
     async def stop(self) -> None:
         """End the stream."""
         await self._wire.write("stream", self._stream.stop, lambda: not self._stream.running)
+
+    def _begin(self) -> None:
+        self._stream.reset()
+        self._stream.byte_order = "little"
+        self._stream.start()
 
     def _block(self) -> SampleBlock:
         try:

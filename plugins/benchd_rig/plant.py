@@ -18,9 +18,10 @@ from benchd_rig.commands import LoadCommand, MeterCommand, MotorDriveCommand, Pl
 from benchd_rig.dc_link import DcLink
 from benchd_rig.energy import EnergyAccount
 from benchd_rig.load_machine import LoadMachine
+from benchd_rig.long_steps import Flows, LongSteps
+from benchd_rig.machine import make_machine
 from benchd_rig.phase_waveforms import SAMPLES_PER_STEP, SampledInputs, StepMemory, brushed_truth, brushless_truth
 from benchd_rig.sensors import Averages, read_inputs
-from benchd_rig.shaft import Shaft
 from benchd_rig.specimen import BrushlessMotor, Specimen
 from benchd_rig.thermal import Thermal
 from benchd_rig.truth import Truth, tell_truth
@@ -31,7 +32,10 @@ __all__ = ["LoadCommand", "Plant", "PlantFaults", "SinkCommand", "SupplyCommand"
 STEP_S = 0.0005
 _STEPS_PER_TICK = 2  # a tick of 1 ms: trips of the devices, temperatures, the measuring unit's window
 _STEPS_PER_REST = 2000  # at rest one step of 1 s at most
+_STEPS_PER_LEAP = 2000  # within a leg of long steps one step of 1 s at most
 _WINDOW_TICKS = 10
+_WINDOW_S = 0.010
+_ANALYSED_S = 0.1  # what the analyser remembers of a leap
 _RPM_PER_RAD_S = 30.0 / math.pi
 
 
@@ -39,7 +43,7 @@ class Plant:
     """A specimen on its bench. Set `supply`, `sink`, `load`, `motor_drive`, `meter` and `faults`, then advance.
 
     Time starts at 0. Commands act from the next step of the grid (0.5 ms) on. `on_step` is called every millisecond of
-    plant time, and at least once a second while everything rests.
+    plant time, and at least once a second while everything rests or the plant leaps, see `leaps`.
     """
 
     def __init__(self, specimen: Specimen, *, seed: int = 0) -> None:
@@ -51,22 +55,24 @@ class Plant:
         self.meter = MeterCommand()
         self.faults = PlantFaults()
         self.on_step: list[Callable[[Plant], None]] = []
+        self.leaps = False  # leap over time in which nothing but temperatures changes; see `long_steps`
+        self.leapt_s = 0.0  # time that was leapt over or rested through
+        self.is_sampled: Callable[[], bool] = lambda: False  # whether somebody takes samples, which no leap has
         self.ambient_degc = specimen.bench.ambient_degc
         self.energy = EnergyAccount()
         self._seed = seed
         self._step = 0
         self._advancing = False
         self._thermal = Thermal(specimen.motor, ambient_degc=self.ambient_degc)
-        self._machine = _machine(specimen, self.energy)
+        self._machine = make_machine(specimen, self.energy, step_s=STEP_S)
         self._analyser = None if specimen.bench.analyser is None else Analyser(specimen.bench.analyser, seed=seed)
         self._link = DcLink(specimen.bench, self.energy, step_s=STEP_S)
         self._load_machine = LoadMachine(specimen.bench.load_machine, step_s=STEP_S)
         self._winding_meter = WindingMeter(specimen, self.energy, seed=seed)
         self._memory = StepMemory()
         self._sampled = SampledInputs(specimen.bench.sensors, seed=seed, brushed=not self.has_converter)
-        self._terminal_v_s = 0.0  # integrals since time zero, for the window
-        self._link_v_s = 0.0
-        self._charge_a_s = 0.0
+        self._flows = Flows()
+        self._long = LongSteps(specimen, self._machine, self.energy, self._flows)
         self._told: dict[int, float] = {}  # what the measuring unit's inputs told last
         self._acted_j = (0.0, 0.0, 0.0)  # heat that has already acted on the temperatures
         self._heated_to = 0
@@ -79,6 +85,16 @@ class Plant:
     def time_s(self) -> float:
         """Plant time, s."""
         return self._step * STEP_S
+
+    @property
+    def commands(self) -> tuple[object, ...]:
+        """All that it is told, and what is broken."""
+        return self.supply, self.sink, self.load, self.motor_drive, self.meter, self.faults
+
+    @property
+    def unsteady(self) -> str:
+        """Why it does not leap, in words."""
+        return self._long.why
 
     @property
     def has_converter(self) -> bool:
@@ -185,6 +201,8 @@ class Plant:
             while self._step < target:
                 if self._rests():
                     self._rest(min(target - self._step, _STEPS_PER_REST))
+                elif self.leaps and (room := self._room(target - self._step)) > 0:
+                    self._leap(room)
                 else:
                     self._run(min(target - self._step, _STEPS_PER_TICK - self._step % _STEPS_PER_TICK))
         finally:
@@ -237,6 +255,7 @@ class Plant:
     def _run(self, steps: int) -> None:
         """Some steps with everything moving, and the tick at their end if they reach it."""
         machine, link, load_machine, memory = self._machine, self._link, self._load_machine, self._memory
+        flows = self._flows
         faults, leads_open = self.faults, self.leads_open
         machine.set_condition(faults, leads_open=leads_open)
         if isinstance(machine, Brushless):
@@ -248,14 +267,16 @@ class Plant:
             speed_rad_s = way * rotors.load_speed_rad_s
             load_nm = load_machine.step(self.load, speed_rad_s=speed_rad_s, runs_away=faults.load_runs_away)
             machine.step(way * load_nm, link)
-            self._charge_a_s += machine.mean_current_a * STEP_S
-            self._link_v_s += link.link_v * STEP_S
-            self._terminal_v_s += machine.mean_terminal_v(link.link_v) * STEP_S
+            flows.charge_a_s += machine.mean_current_a * STEP_S
+            flows.link_v_s += link.link_v * STEP_S
+            flows.terminal_v_s += machine.mean_terminal_v(link.link_v) * STEP_S
             memory.put(machine.record)
         self._step += steps
         self._winding_meter.step(self.meter, machine, leads_open=leads_open, step_s=steps * STEP_S)
         if self._step % _STEPS_PER_TICK == 0:
             self._tick()
+            if self.leaps:
+                self._long.look(self.time_s, self.commands)
 
     def _tick(self) -> None:
         """Let the heat since the last tick act, and tell those who want to know."""
@@ -306,9 +327,34 @@ class Plant:
         machine.rotors.impulse_nm_s += machine.rotors.torque_nm * steps * STEP_S
         self._memory.fill(machine.record, steps=steps)
         self._step += steps
+        self.leapt_s += steps * STEP_S
         self._window.clear()
         if self._analyser is not None:
             self._analyser.forget()
+        self._tick()
+
+    def _room(self, most: int) -> int:
+        """How many steps may be leapt now: whole ticks."""
+        if self.is_sampled() or not self._winding_meter.rests(self.meter):
+            self._long.forget()
+            return 0
+        if self._step % _STEPS_PER_TICK:
+            return 0
+        room = min(round(self._long.room_s(self.commands) / STEP_S), most, _STEPS_PER_LEAP)
+        return room - room % _STEPS_PER_TICK
+
+    def _leap(self, steps: int) -> None:
+        """One large step in which temperatures move, and all that adds up goes on at its rates."""
+        seconds = steps * STEP_S
+        self._long.carry(seconds)
+        self._memory.fill(self._machine.record, steps=steps)
+        self._step += steps
+        self.leapt_s += seconds
+        self._window.clear()
+        self._window.append(self._long.before(self._integrals(), _WINDOW_S))
+        if self._analyser is not None and isinstance(self._machine, Brushless):
+            self._analyser.forget()
+            self._analyser.note(self._long.inside_before(self._machine.integrals(self.time_s), _ANALYSED_S))
         self._tick()
 
     def _warm(self) -> None:
@@ -318,9 +364,9 @@ class Plant:
         rotors = self._machine.rotors
         return (
             self.time_s,
-            self._terminal_v_s,
-            self._link_v_s,
-            self._charge_a_s,
+            self._flows.terminal_v_s,
+            self._flows.link_v_s,
+            self._flows.charge_a_s,
             rotors.impulse_nm_s,
             rotors.motor_angle_rad,
         )
@@ -348,12 +394,3 @@ class Plant:
             torque_nm=torque_nm,
             speed_rpm=speed_rad_s * _RPM_PER_RAD_S,
         )
-
-
-def _machine(specimen: Specimen, energy: EnergyAccount) -> Shaft | Brushless:
-    motor, converter = specimen.motor, specimen.bench.converter
-    if isinstance(motor, BrushlessMotor):
-        if converter is None:
-            raise ValueError(f"The brushless specimen {specimen.name!r} has no [bench.converter]: add one.")
-        return Brushless(motor, converter, specimen, energy, step_s=STEP_S)
-    return Shaft(motor, specimen, energy, step_s=STEP_S)

@@ -98,6 +98,11 @@ class SafetyChain(NothingMapped):
             self._heartbeat = high
             self._beat_s = self._now_s
 
+    def hear_on(self) -> None:
+        """A heartbeat that goes on counts as heard now, as while nobody asks because time is leapt over."""
+        if self._beat_s is not None and not self._heart_stopped():
+            self._beat_s = self._now_s
+
     def withdraw(self) -> None:
         """The wire asks the chain to open; the coil reads 1 until reset."""
         self._withdrawn = True

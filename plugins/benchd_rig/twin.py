@@ -18,4 +18,5 @@ TWIN = Twin(
     module="benchd_rig",
     in_process="benchd_rig.twin:twin_drivers",
     specimens=SPECIMENS,
+    from_plate="benchd_rig.plate_drivers:drivers_on_plate",
 )
