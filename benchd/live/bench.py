@@ -22,6 +22,7 @@ from benchd.live.poller import Poller
 from benchd.live.progress import progress
 from benchd.live.rack import LOOK_AGAIN_S, SPEEDS, Rack
 from benchd.live.recording import Recording
+from benchd.live.regulation import seen_of
 from benchd.live.run import Run
 from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
@@ -64,7 +65,9 @@ class Bench:
         )
         self._watch = Watch(plan, links, state=lambda: self.engine.state, trip=self.trip, on_event=self._event)
         self.intake = Intake(plan.channels, on_crossings=self._watch.crossed)
-        self.setpoints = SetPoints(plan.slopes, roles=frozenset(plan.roles))
+        self.setpoints = SetPoints(
+            plan.slopes, roles=frozenset(plan.roles), seen=lambda role, kind: seen_of(self._rack, role, kind)
+        )
         self._rack = Rack(plan, links, self.intake, self.setpoints, on_event=self._event)
         self._capturing = None if plan.waveforms is None else self._make_capturing(plan.waveforms)
         self._starter = Starter(self._rack)

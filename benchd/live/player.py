@@ -11,7 +11,7 @@ from benchd.live.asking import Asking, Outcome
 from benchd.live.setpoints import SetPoints
 from benchd.live.targets import at_zero
 from benchd.rules.frames import Frame
-from benchd.rules.moves import Ask, CannotGoOn, Meanwhile, Move, Point, Role, Target, Unanswered
+from benchd.rules.moves import Ask, CannotGoOn, Meanwhile, Move, Point, Regulated, Role, Target, Unanswered
 
 
 class PlayedTest(Protocol):
@@ -111,6 +111,7 @@ class Player:
         self._moves: Moves | None = None
         self._point: Point | None = None
         self._asked: Mapping[Role, Target] = {}
+        self._regulated: Mapping[Role, Regulated] = {}
         self.finished = asyncio.Event()
         self.playing = False
         self.doing = ""
@@ -120,6 +121,11 @@ class Player:
     def number(self) -> int:
         """The present test, counted from 0; -1 before the first one."""
         return self._number
+
+    @property
+    def regulated(self) -> Mapping[Role, Regulated]:
+        """The channels that the test wants held just now; none while it is not played."""
+        return self._regulated if self.playing and self._ask is None and not self._waits else {}
 
     def play(self) -> None:
         """Go on playing, from where it was held or from the start."""
@@ -179,6 +185,7 @@ class Player:
             self._put(move, number=self._number)
             return
         self._asked = move.targets
+        self._regulated = move.regulated
         self._setpoints.ask(move.targets)
         self.doing = move.doing
         self.done_ratio = move.done_ratio

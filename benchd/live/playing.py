@@ -14,6 +14,7 @@ from benchd.live.jog import Jogger
 from benchd.live.player import Player
 from benchd.live.rack import LOOK_AGAIN_S, Rack
 from benchd.live.recording import Recording
+from benchd.live.regulation import Regulation
 from benchd.live.run import Run
 from benchd.live.starting import Starter
 from benchd.live.watch import Watch
@@ -84,6 +85,7 @@ class Playing:
         )
         balance = run.plan.balance
         self._watch.balancing = None if balance is None else Balancing(balance, trip=self._trip, on_event=self._event)
+        self._watch.regulation = Regulation(self._rack, run.plan)
         await self._starter.start(run.plan, energise=energise)
         if energise:
             await self._jogger.try_out(run.plan)
@@ -169,7 +171,7 @@ class Playing:
     async def end(self, ending: str, *, why: str) -> None:
         """Nothing is watched or recorded any more."""
         self._rack.intake.monitor = None
-        self._watch.player = self._watch.balancing = None
+        self._watch.player = self._watch.balancing = self._watch.regulation = None
         await self._recording.close(ending, why=why)
 
     def _capture(self, test: int, point: int, seconds: float) -> None:

@@ -4,10 +4,10 @@ The last stage before a device. It must never pass on a number that is not finit
 """
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 
 from benchd.live.plan import RunPlan
-from benchd.live.targets import FOLLOWED, RESTING, drive_bounds, numbers, stepped
+from benchd.live.targets import FOLLOWED, RESTING, drive_bounds, numbers, slope_per_s, stepped, trimmed
 from benchd.rules.moves import Role, Target
 from benchd.rules.ramps import Slopes
 
@@ -19,11 +19,21 @@ class SetPoints:
 
     Nothing leaves while closed: `due` then gives nothing, as it does for roles that `open` did not name. `advance` is
     called once a tick, `due` by whoever polls the role's device; a set-point is due when it differs from the one last
-    confirmed.
+    confirmed. What goes out is the set-point with its trim, clamped like any.
+
+    `seen` gives the speed or torque that a drive makes now: where it changes from one kind of target to the other, the
+    new set-point begins there.
     """
 
-    def __init__(self, slopes: Slopes, *, roles: Collection[Role] = frozenset({Role.SUPPLY, Role.LOAD_DRIVE})) -> None:
+    def __init__(
+        self,
+        slopes: Slopes,
+        *,
+        roles: Collection[Role] = frozenset({Role.SUPPLY, Role.LOAD_DRIVE}),
+        seen: Callable[[Role, type[Target]], float] = lambda _role, _kind: 0.0,
+    ) -> None:
         self._slopes = slopes
+        self._seen = seen
         self._energising = frozenset(roles) - {Role.RESISTANCE_METER}
         self._served = self._energising
         self._plan: RunPlan | None = None
@@ -31,6 +41,7 @@ class SetPoints:
         self._targets: dict[Role, Target] = dict(RESTING)
         self._now: dict[Role, Target] = dict(RESTING)
         self._confirmed: dict[Role, Target] = {}
+        self._trims: dict[Role, float] = {}
 
     def expect(self, plan: RunPlan) -> None:
         """A run is being started: its bounds count for whoever stops it before set-points are let through."""
@@ -43,10 +54,12 @@ class SetPoints:
         self._served = self._energising if roles is None else frozenset(roles)
         self._targets, self._now = dict(RESTING), dict(RESTING)
         self._confirmed.clear()
+        self._trims.clear()
 
     def close(self) -> None:
         """Let nothing through any more; whoever stops a device speaks to it directly."""
         self._plan = None
+        self._trims.clear()
 
     @property
     def is_open(self) -> bool:
@@ -78,8 +91,21 @@ class SetPoints:
         return self._speed_bound_rpm.get(role, 0.0)
 
     def now(self, role: Role) -> Target:
-        """The set-point on its way to the target."""
+        """The set-point on its way to the target, without its trim."""
         return self._now[role]
+
+    def trim(self, role: Role) -> float:
+        """What is added to a role's set-point just now, in the set-point's unit."""
+        return self._trims.get(role, 0.0)
+
+    def set_trim(self, role: Role, trim: float) -> None:
+        """Add this to the role's set-point from now on; a number that is not finite changes nothing."""
+        if math.isfinite(trim):
+            self._trims[role] = trim
+
+    def slope_per_s(self, role: Role) -> float:
+        """How fast the bench lets the role's present kind of set-point move."""
+        return slope_per_s(self._now[role], self._slopes)
 
     def ask(self, targets: Mapping[Role, Target]) -> None:
         """Ask for these targets; nothing changes when one of them cannot be asked for.
@@ -101,13 +127,16 @@ class SetPoints:
         for role, target in self._targets.items():
             if role in STEP_BY_STEP and self.due(role) is not None:
                 continue
+            if type(target) is not type(self._now[role]):
+                self._trims.pop(role, None)
             self._now[role] = self._stepped(role, target, dt_s=dt_s, plan=self._plan)
 
     def due(self, role: Role) -> Target | None:
         """The set-point to send now, or None."""
-        if self._plan is None or role not in self._served or self._confirmed.get(role) == self._now[role]:
+        if self._plan is None or role not in self._served:
             return None
-        return self._now[role]
+        goes_out = trimmed(role, self._now[role], self.trim(role), plan=self._plan)
+        return None if self._confirmed.get(role) == goes_out else goes_out
 
     def confirmed(self, role: Role, target: Target) -> None:
         """The device has taken this set-point and shown it by read-back."""
@@ -118,4 +147,6 @@ class SetPoints:
         return self._confirmed.get(role)
 
     def _stepped(self, role: Role, target: Target, *, dt_s: float, plan: RunPlan) -> Target:
-        return stepped(role, self._now[role], target, dt_s=dt_s, slopes=self._slopes, plan=plan)
+        now = self._now[role]
+        begins = 0.0 if type(now) is type(target) else self._seen(role, type(target))
+        return stepped(role, now, target, dt_s=dt_s, slopes=self._slopes, plan=plan, begins=begins)

@@ -3,13 +3,14 @@
 No step may be beyond a clamp of the run or faster than a slope of the bench, which within a critical band is another.
 """
 
+import math
 from collections.abc import Mapping
 
 from benchd.live.plan import RunPlan
 from benchd.rules.moves import Role, Speed, Target, Torque, Voltage, Winding
 from benchd.rules.ramps import Slopes, clamped, towards
-
 from benchd.rules.resonance import crossing
+
 FOLLOWED: Mapping[Role, tuple[type[Target], ...]] = {
     Role.SUPPLY: (Voltage,),
     Role.MOTOR_DRIVE: (Torque, Speed),
@@ -81,10 +82,41 @@ def drive_bounds(role: Role, plan: RunPlan) -> tuple[float, float]:
     return plan.torque_limit_nm, plan.speed_limit_rpm
 
 
-def stepped(role: Role, now: Target, target: Target, *, dt_s: float, slopes: Slopes, plan: RunPlan) -> Target:
+def slope_per_s(target: Target, slopes: Slopes) -> float:
+    """How fast the bench lets a target of this kind move, in its unit a second; a winding's current steps."""
+    match target:
+        case Voltage():
+            return slopes.voltage_v_per_s
+        case Torque():
+            return slopes.torque_nm_per_s
+        case Speed():
+            return slopes.speed_rpm_per_s
+        case Winding():
+            return math.inf
+
+
+def trimmed(role: Role, now: Target, trim: float, *, plan: RunPlan) -> Target:
+    """The set-point with its trim, within the run's clamps. Nothing is added to a supply at 0 V or to a winding."""
+    if trim == 0.0:
+        return now
+    bound_nm, bound_rpm = drive_bounds(role, plan)
+    match now:
+        case Voltage(voltage_v=voltage_v, current_limit_a=current_a) if voltage_v > 0.0:
+            return Voltage(max(0.0, min(voltage_v + trim, plan.voltage_limit_v)), current_a)
+        case Torque(torque_nm=torque_nm, speed_limit_rpm=speed_rpm):
+            return Torque(clamped(torque_nm + trim, bound_nm), speed_rpm)
+        case Speed(speed_rpm=speed_rpm, torque_limit_nm=torque_nm):
+            return Speed(clamped(speed_rpm + trim, bound_rpm), torque_nm)
+        case _:
+            return now
+
+
+def stepped(
+    role: Role, now: Target, target: Target, *, dt_s: float, slopes: Slopes, plan: RunPlan, begins: float = 0.0
+) -> Target:
     """The set-point `dt_s` later, moved towards the target and clamped.
 
-    A drive that changes from torque to speed or back begins at zero. A winding's current goes through zero before
+    A drive that changes from torque to speed or back begins at `begins`. A winding's current goes through zero before
     another pair is connected, and the pair is connected without current: a step each.
     """
     bound_nm, bound_rpm = drive_bounds(role, plan)
@@ -97,14 +129,14 @@ def stepped(role: Role, now: Target, target: Target, *, dt_s: float, slopes: Slo
                 max(0.0, min(current_a, plan.current_limit_a)),
             )
         case Torque(torque_nm=torque_nm, speed_limit_rpm=speed_rpm):
-            from_nm = now.torque_nm if isinstance(now, Torque) else 0.0
+            from_nm = now.torque_nm if isinstance(now, Torque) else clamped(begins, bound_nm)
             wanted_nm = clamped(torque_nm, bound_nm)
             return Torque(
                 towards(from_nm, wanted_nm, slope_per_s=slopes.torque_nm_per_s, dt_s=dt_s),
                 clamped(speed_rpm, bound_rpm),
             )
         case Speed(speed_rpm=speed_rpm, torque_limit_nm=torque_nm):
-            from_rpm = now.speed_rpm if isinstance(now, Speed) else 0.0
+            from_rpm = now.speed_rpm if isinstance(now, Speed) else clamped(begins, bound_rpm)
             wanted_rpm = clamped(speed_rpm, bound_rpm)
             return Speed(
                 crossing(

@@ -18,6 +18,7 @@ from benchd.live.player import NOWHERE, Player
 from benchd.live.poller import UNTAKEN_IN_A_ROW, Poller
 from benchd.live.rack import Rack
 from benchd.live.recording import Recording
+from benchd.live.regulation import Regulation
 from benchd.live.supervision import (
     NOBODY_OPENED,
     STALL_TOO_LONG_S,
@@ -61,6 +62,7 @@ class Watch:
         self._interlocks = Interlocks()
         self.player: Player | None = None
         self.balancing: Balancing | None = None
+        self.regulation: Regulation | None = None
         self.ticks = 0
         self.missed_ticks = 0
 
@@ -97,6 +99,9 @@ class Watch:
             playing = self.player is not None and self.player.playing
             self.balancing.look(frame, rack.setpoints.targets, playing=playing)
         rack.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
+        if self.regulation is not None:
+            regulated = {} if self.player is None else self.player.regulated
+            self.regulation.look(frame, regulated, dt_s=period_s)
         recording.append(frame, state=self._state(), place=place)
         self._listen_for_silence(rack, tick.time_mono_s)
 

@@ -46,6 +46,10 @@ class Feeding:
         ke_v_s = plate.ke_v_s
         return ke_v_s * (self.speed_rpm or 0.0) / RPM_PER_RADIAN_A_SECOND + plate.resistance_ohm * torque_nm / ke_v_s
 
+    def _torque_nm(self, voltage_v: float) -> float:
+        """The other way round: what a brushed motor should make at the held speed and this voltage."""
+        return (voltage_v - self._voltage_v(0.0)) * self._plate.ke_v_s / self._plate.resistance_ohm
+
     def demand(self, torque_nm: float, *, duration_s: float) -> Demand:
         """The greatest magnitudes with this torque; `duration_s` is that of the loading itself."""
         plate, slopes = self._plate, self._around.slopes
@@ -92,6 +96,7 @@ class Feeding:
         else:
             plate = self._plate
             slope = min(slope_nm_per_s, self._around.slopes.torque_nm_per_s)
+            hand.torque_of_voltage = self._torque_nm
             yield from hand.ramp_voltage(
                 self._voltage_v(torque_nm), slope_v_per_s=slope * plate.resistance_ohm / plate.ke_v_s
             )
@@ -100,6 +105,7 @@ class Feeding:
         """No load any more; what held a speed by the load drive comes to rest."""
         yield from self.load_to(hand, 0.0, slope_nm_per_s=slope_nm_per_s)
         if not self.brushless and self.speed_rpm is not None:
+            hand.torque_of_voltage = None
             yield from hand.ramp_speed(Role.LOAD_DRIVE, 0.0, volts_per_rpm=self._volts_per_rpm())
             yield from hand.come_to_rest(keep_voltage=False)
 

@@ -6,11 +6,11 @@ frame's own time.
 
 import math
 from collections import deque
-from collections.abc import Generator, Mapping
+from collections.abc import Callable, Generator, Mapping
 
 from benchd.procedures.procedure import Play, Surroundings
 from benchd.rules.frames import Frame
-from benchd.rules.moves import CannotGoOn, Move, Point, Role, Speed, Target, Torque, Voltage, Winding
+from benchd.rules.moves import CannotGoOn, Move, Point, Regulated, Role, Speed, Target, Torque, Voltage, Winding
 from benchd.rules.ramps import towards
 from benchd.rules.resonance import crossing, dwells_in, outside
 
@@ -48,6 +48,7 @@ class Hand:
             self._motor = motor if isinstance(motor, Torque | Speed) else no_torque
         self._time_mono_s: float | None = None
         self._busy_s = 0.0
+        self.torque_of_voltage: Callable[[float], float] | None = None  # what it feeds for; None: for the voltage
 
     @property
     def voltage_v(self) -> float:
@@ -65,12 +66,30 @@ class Hand:
             targets[Role.MOTOR_DRIVE] = self._motor
         return Move(
             targets=targets,
+            regulated=self._regulated(targets),
             doing=doing,
             done_ratio=min(1.0, self._busy_s / self._duration_s),
             point=point,
             capture_s=capture_s,
             notes=notes,
         )
+
+    def _regulated(self, targets: Mapping[Role, Target]) -> Mapping[Role, Regulated]:
+        """What the channels shall show: a drive's speed or torque, the voltage at the terminals or the fed torque."""
+        shown: dict[Role, Regulated] = {}
+        for role, target in targets.items():
+            match target:
+                case Torque(torque_nm=torque_nm) if torque_nm != 0.0:
+                    shown[role] = Regulated("shaft_torque", torque_nm)
+                case Speed(speed_rpm=speed_rpm):
+                    shown[role] = Regulated("shaft_speed", speed_rpm)
+                case Voltage(voltage_v=voltage_v) if self.torque_of_voltage is None:
+                    shown[role] = Regulated("dc_voltage", voltage_v)
+                case Voltage(voltage_v=voltage_v) if self.torque_of_voltage is not None:
+                    shown[role] = Regulated("shaft_torque", self.torque_of_voltage(voltage_v))
+                case _:  # a machine that shall make no torque carries no current either: nothing trims it
+                    pass
+        return shown
 
     def _elapsed(self, frame: Frame) -> float:
         """Seconds since the last frame; 0 for the first one and after a gap."""

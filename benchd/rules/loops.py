@@ -38,4 +38,5 @@ class Loop:
     channel: str  # such as "shaft_torque"
     plant: Plant
     regulator: Regulator
+    dead_band: float = 0.0  # in the channel's unit: an error within it is none, as small as what the device resolves
     origin: str = ""  # the file that it was read from
