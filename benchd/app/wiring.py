@@ -14,6 +14,7 @@ from benchd.app.critical_speeds import CriticalSpeeds, critical_speeds
 from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import balance_of, jog_of, no_jog
+from benchd.app.sense_line import sense_line
 from benchd.app.shaft import shaft_of
 from benchd.app.tuned_loops import TunedLoops, tuned_loops
 from benchd.live.manual import ManualDesk
@@ -271,6 +272,12 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             balance=balance_of(bench, job.motor, job.setup),
             derivations=rules_for(bench, job.motor),
             loops=tuned.loops,
+            sense=sense_line(
+                bench,
+                job.setup,
+                max_voltage_v=setting_of(bench, supply, "max_voltage_v"),
+                current_limit_a=around.current_limit_a,
+            ),
             specimen_parameters=expected_of_specimen(job.motor),
             bands=critical.bands,
         ),
