@@ -19,9 +19,11 @@ from benchd.rules.course_segments import SLOPE, VALUE, greatest
 from benchd.rules.courses import Course
 from benchd.rules.demand import Demand
 from benchd.rules.moves import Role
+from benchd.rules.resonance import beside, dwells_in
 
 LEAST_LOOKS = 2_000  # at a whole round, for the most of two quantities together
 _ROUNDING = 1e-9
+_RESTS_RPM_PER_S = 1e-6
 
 
 class Together(NamedTuple):
@@ -175,6 +177,23 @@ def unseen(course: InStep, around: Surroundings) -> Iterator[tuple[int, str]]:
             yield number, f"waits for {part.channel}, which is not a channel of this bench; name one that is"
         elif isinstance(part, Temperature) and unit != "°C":
             yield number, f"waits for {part.channel} in °C, but its unit is {unit}; wait for it to settle instead"
+
+
+def dwelling(course: InStep, around: Surroundings) -> Iterator[tuple[int, str]]:
+    """Parts whose speed rests or turns within a critical band, which is crossed and never held."""
+    for start_s, segment, part in course.speed.placed:
+        for time_s in (0.0, *segment.turns(VALUE, 0.0, segment.lasts_s), segment.lasts_s):
+            value_rpm, slope, _ = segment.at(time_s)
+            band = dwells_in(around.bands, speed_rpm=value_rpm) if abs(slope) < _RESTS_RPM_PER_S else None
+            if band is not None:
+                low_rpm, high_rpm = beside(around.bands, speed_rpm=value_rpm)
+                says = (
+                    f"rests at {value_rpm:g} r/min at second {start_s + time_s:.4g} of the course, within the critical "
+                    f"band {band.words}, which is crossed and never held; let it rest at {low_rpm:g} or {high_rpm:g} "
+                    "r/min"
+                )
+                yield part, says
+                break
 
 
 def amounts(course: InStep) -> Sequence[tuple[int, str, float, float]]:

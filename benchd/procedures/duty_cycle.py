@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
-from benchd.procedures.course_checks import amounts, demand_of, looks, too_much, unseen
+from benchd.procedures.course_checks import amounts, demand_of, dwelling, looks, too_much, unseen
 from benchd.procedures.course_following import CourseHand, Machines
 from benchd.procedures.course_settings import AnswerWait, Part
 from benchd.procedures.hand import RPM_PER_RADIAN_A_SECOND, unloaded
@@ -106,7 +106,8 @@ def misplaced(settings: DutyCycleSettings, around: Surroundings) -> Misplaced:
     if objection(settings, around):
         return
     course = settings.course
-    for part, says in (*unseen(course, around), *too_much(course, around, machines_of(settings, around))):
+    machines = machines_of(settings, around)
+    for part, says in (*unseen(course, around), *dwelling(course, around), *too_much(course, around, machines)):
         yield ("part", part), says
 
 

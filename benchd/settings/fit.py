@@ -43,14 +43,16 @@ def check_fit(bench: Bench, motor: Motor, setup: Setup, programme: Programme) ->
         _check_commissioned_for(bench, motor, motor.settings)
     stated_zeros(bench, setup)
     problems = list(_unmeasurable(bench, programme))
-    for path, key, value in _asked(programme):
+    for path, key, value, when in _asked(programme):
         if key in ASKS_VOLTAGE and value >= threshold_v:
             says = f"is {value:g} V and must stay below {threshold}; lower the voltage"
             problems.append(programme.document.problem(path, says))
         elif key in ASKS_OF_CHANNEL:
             bound = _crossed(sources, ASKS_OF_CHANNEL[key], value)
             if bound is not None:
-                says = f"is {value:g}, which would cross the limit {bound.value:g} of {bound.origin}; ask for less"
+                says = (
+                    f"is {value:g}{when}, which would cross the limit {bound.value:g} of {bound.origin}; ask for less"
+                )
                 problems.append(programme.document.problem(path, says))
     if problems:
         refuse(programme.document.file, problems)
@@ -130,16 +132,17 @@ def _crossed(sources: tuple[LimitSource, ...], channel: str, value: float) -> Li
     return low if low is not None and value <= low.value else None
 
 
-def _asked(programme: Programme) -> Iterator[tuple[KeyPath, str, float]]:
+def _asked(programme: Programme) -> Iterator[tuple[KeyPath, str, float, str]]:
     for place, test in enumerate(programme.tests):
         for key in (*ASKS_VOLTAGE, *ASKS_OF_CHANNEL):
             asked = getattr(test.settings, key, None)
             path: KeyPath = ("test", place, key)
             if isinstance(asked, (int, float)):
-                yield path, key, float(asked)
+                yield path, key, float(asked), ""
             elif isinstance(asked, (list, tuple)):
                 for item, value in enumerate(asked):
                     if isinstance(value, (int, float)):
-                        yield (*path, item), key, float(value)
-        for below, key, value, _ in test.settings.asked_at() if hasattr(test.settings, "asked_at") else ():  # a course
-            yield ("test", place, *below), key, value
+                        yield (*path, item), key, float(value), ""
+        at = getattr(test.settings, "asked_at", None)  # of a course: the extremes of each of its parts
+        for below, key, value, at_s in () if at is None else at():
+            yield ("test", place, *below), key, value, f" ({key}, at second {at_s:.4g} of its course)"
