@@ -45,6 +45,7 @@ class BrushlessPlate:
     inductance_d_h: float  # of a phase
     inductance_q_h: float
     inertia_kgm2: float
+    slots: int | None = None  # of the stator
     max_phase_current_a: float | None = None  # rms
     dry_friction_nm: float | None = None  # bearings and the iron's hysteresis
     viscous_friction_nm_s: float | None = None  # N·m per rad/s, eddy currents included
@@ -125,6 +126,7 @@ class Plate:
     shaft_max_speed_rpm: float
     load_drive: DrivePlate
     motor_drive: DrivePlate | None = None
+    transducer_stiffness_nm_rad: float | None = None  # in series with the coupling
     shaft_dry_friction_nm: float | None = None
     shaft_viscous_friction_nm_s: float | None = None
     coupling_specimen_side_kgm2: float | None = None  # the part of the coupling on the specimen's side

@@ -108,7 +108,9 @@ def _brushless(motor: BrushlessPlate, plate: Plate, assumed: Assumed) -> Brushle
     # line rms = √(3/2) · p · ω · ψ for sinusoidal voltages of a star (closed form)
     flux_v_s = ke_v_s / (math.sqrt(1.5) * motor.pole_pairs)
     dry_nm, viscous_nm_s = _friction(motor, math.sqrt(3.0) * ke_v_s * motor.phase_current_a, assumed)
-    slots = round(assumed.take("Slots", 3.0 * motor.pole_pairs, "", why="concentrated winding, common practice"))
+    slots = motor.slots
+    if slots is None:
+        slots = round(assumed.take("Slots", 3.0 * motor.pole_pairs, "", why="concentrated winding, common practice"))
     cogging_nm = assumed.take("Cogging, amplitude", _COGGING_RATIO * motor.torque_nm, "N·m")
     assumed.tell(
         f"Iron: {_HYSTERESIS_SHARE:.0%} of the dry and {_EDDY_SHARE:.0%} of the viscous friction are taken as the "

@@ -88,7 +88,8 @@ def bench_model(plate: Plate, motor: DcMotor | BrushlessMotor, assumed: Taken, *
     assumed.tell("Sensors: without error beyond their noise; zeros are 0.")
     load_kgm2 = plate.shaft_inertia_kgm2 + _far_side_kgm2(plate)
     reduced_kgm2 = motor.inertia_kgm2 * load_kgm2 / (motor.inertia_kgm2 + load_kgm2)
-    damping = 2.0 * _DAMPING_RATIO * math.sqrt(plate.coupling_stiffness_nm_rad * reduced_kgm2)
+    stiffness = _stiffness_nm_rad(plate, assumed)
+    damping = 2.0 * _DAMPING_RATIO * math.sqrt(stiffness * reduced_kgm2)
     converter = analyser = None
     if isinstance(plate.motor, BrushlessPlate) and isinstance(motor, BrushlessMotor):
         converter = _converter(plate, plate.motor, motor, assumed, whole_kgm2=motor.inertia_kgm2 + load_kgm2)
@@ -104,7 +105,7 @@ def bench_model(plate: Plate, motor: DcMotor | BrushlessMotor, assumed: Taken, *
             cable_ohm=plate.cable_ohm,
         ),
         coupling=CouplingModel(
-            stiffness_nm_rad=plate.coupling_stiffness_nm_rad,
+            stiffness_nm_rad=stiffness,
             damping_nm_s_rad=assumed.take("Damping of the coupling", damping, "N·m per rad/s"),
         ),
         load_machine=_load_machine(plate, assumed, load_kgm2=load_kgm2, whole_kgm2=motor.inertia_kgm2 + load_kgm2),
@@ -115,6 +116,15 @@ def bench_model(plate: Plate, motor: DcMotor | BrushlessMotor, assumed: Taken, *
         converter=converter,
         analyser=analyser,
     )
+
+
+def _stiffness_nm_rad(plate: Plate, assumed: Taken) -> float:
+    """Coupling and transducer in series; the simulated shaft has two rotors, so both are one spring."""
+    transducer = plate.transducer_stiffness_nm_rad
+    if transducer is None:
+        assumed.tell("Transducer: its stiffness is not stated, it is taken as rigid beside the coupling.")
+        return plate.coupling_stiffness_nm_rad
+    return 1.0 / (1.0 / plate.coupling_stiffness_nm_rad + 1.0 / transducer)
 
 
 def _far_side_kgm2(plate: Plate) -> float:

@@ -20,7 +20,7 @@ def plate_of(bench: Bench, motor: Motor, setup: Setup) -> Plate:
 
     Raises `ValueError` in one sentence where a number is missing that only the bench file can give.
     """
-    supply, sink = (_setting(bench, role) for role in ("supply", "sink"))
+    supply, sink = (bench.roles[role][0].device for role in ("supply", "sink"))
     coupling, train = setup.settings.coupling, bench.shaft_train
     has_motor_drive = bool(bench.roles["motor_drive"])
     return Plate(
@@ -28,10 +28,10 @@ def plate_of(bench: Bench, motor: Motor, setup: Setup) -> Plate:
         specimen=motor.settings.type_designation,
         motor=_motor(motor.settings),
         ports=tuple(_ports(bench)),
-        supply_max_v=supply("max_voltage_v"),
-        supply_max_a=supply("max_current_a"),
-        sink_max_v=sink("max_voltage_v"),
-        sink_max_a=sink("max_current_a"),
+        supply_max_v=_stated(bench, supply, "max_voltage_v"),
+        supply_max_a=_stated(bench, supply, "max_current_a"),
+        sink_max_v=_stated(bench, sink, "max_voltage_v"),
+        sink_max_a=_stated(bench, sink, "max_current_a"),
         link_capacitance_f=bench.dc_link.capacitance_f,
         over_voltage_protection_v=bench.dc_link.over_voltage_protection_v,
         cable_ohm=setup.settings.cable.resistance_ohm,
@@ -39,6 +39,7 @@ def plate_of(bench: Bench, motor: Motor, setup: Setup) -> Plate:
         coupling_stiffness_nm_rad=coupling.stiffness_nm_per_rad,
         coupling_inertia_kgm2=coupling.inertia_kgm2,
         coupling_specimen_side_kgm2=coupling.specimen_side_inertia_kgm2,
+        transducer_stiffness_nm_rad=train.transducer_stiffness_nm_per_rad,
         shaft_inertia_kgm2=train.inertia_kgm2,
         shaft_max_speed_rpm=train.max_speed_rpm,
         shaft_dry_friction_nm=train.dry_friction_nm,
@@ -64,6 +65,7 @@ def _motor(file: MotorFile) -> BrushedPlate | BrushlessPlate:
             inductance_d_h=file.data_sheet.inductance_d_h,
             inductance_q_h=file.data_sheet.inductance_q_h,
             inertia_kgm2=sheet.inertia_kgm2,
+            slots=file.slots,
             max_phase_current_a=file.max_phase_current_a,
             dry_friction_nm=sheet.dry_friction_nm,
             viscous_friction_nm_s=sheet.viscous_friction_nm_s,
@@ -137,15 +139,6 @@ def _signal(name: str, address: PortAddress, channels: tuple[Channel, ...]) -> P
                 full_scale=calibration.full_scale,
             )
     return PlateSignal(signal=name)
-
-
-class _setting:  # noqa: N801  (reads like a function: the numbers of one role's device)
-    def __init__(self, bench: Bench, role: str) -> None:
-        self._bench = bench
-        self._device = bench.roles[role][0].device
-
-    def __call__(self, key: str) -> float:
-        return _stated(self._bench, self._device, key)
 
 
 def _stated(bench: Bench, device: str, key: str) -> float:
