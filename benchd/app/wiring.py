@@ -14,7 +14,7 @@ from benchd.app.critical_speeds import CriticalSpeeds, critical_speeds
 from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import balance_of, jog_of, no_jog
-from benchd.app.sense_line import sense_line
+from benchd.app.sense_line import highest_v, sense_line
 from benchd.app.shaft import shaft_of
 from benchd.app.tuned_loops import TunedLoops, tuned_loops
 from benchd.live.manual import ManualDesk
@@ -241,6 +241,8 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     jog = jog_of(bench, around, voltage_limit_v=voltage_v)
     refuse_held(bench, job.programme, critical, jog=jog)
     tuned = tuned_loops(bench, job.motor, job.setup, on=day)
+    supply_v = setting_of(bench, supply, "max_voltage_v")
+    sense = sense_line(bench, job.setup, max_voltage_v=supply_v, current_limit_a=around.current_limit_a)
     return PlannedRun(
         job=job,
         tuned=tuned,
@@ -249,7 +251,9 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             limits=limits,
             train_speed_rpm=min(train),
             train_torque_nm=min(train_nm),
-            voltage_limit_v=voltage_v,
+            voltage_limit_v=highest_v(
+                voltage_v, sense, tuned.loops, sink_v=bench.dc_link.sink_threshold_v, supply_v=supply_v
+            ),
             current_limit_a=around.current_limit_a,
             torque_limit_nm=torque_limit_nm,
             speed_limit_rpm=around.speed_limit_rpm,
@@ -272,12 +276,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             balance=balance_of(bench, job.motor, job.setup),
             derivations=rules_for(bench, job.motor),
             loops=tuned.loops,
-            sense=sense_line(
-                bench,
-                job.setup,
-                max_voltage_v=setting_of(bench, supply, "max_voltage_v"),
-                current_limit_a=around.current_limit_a,
-            ),
+            sense=sense,
             specimen_parameters=expected_of_specimen(job.motor),
             bands=critical.bands,
         ),

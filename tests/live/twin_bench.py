@@ -181,12 +181,16 @@ async def running(
     drivers: TwinDrivers | None = None,
     kind: Kind = BRUSHED,
     record_in: Path | None = None,
+    alter: Callable[[PlannedRun], PlannedRun] = lambda run: run,
 ) -> AsyncIterator[OnTwin]:
     """A bench that has come up and waits in Stopped with its run loaded; `tests` replace those of the programme.
+
+    `alter` changes the planned run before it is loaded.
 
     With `record_in` the run is recorded into a folder below it, as the daemon does, instead of in memory.
     """
     bench, run = planned(programme, folder=folder, kind=kind)
+    run = alter(run)
     plan = bench_plan(bench)
     starting = replace(plan.starting, pre_start_warning_s=warning_s, zero_time_s=zero_time_s)
     plan = replace(plan, starting=starting)
