@@ -6,12 +6,14 @@ Computed from bench, motor and set-up before anything turns. It measures nothing
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from benchd.live.plan import TwistPlan
 from benchd.rules.resonance import Band, Order, bands, critical_rpm, excitation_orders, in_series, joined, natural_hz
 from benchd.settings.bench import Bench, Motor, Setup
 from benchd.settings.document import Document
 from benchd.settings.specimen_files import BrushlessMotorFile
 from benchd.settings.torsion_file import CriticalSpeedTable
 
+SAMPLED_TORQUE = "shaft_torque"  # the name in [waveforms]
 HALF = 0.5  # a coupling counts half to either neighbour where its file does not part it
 
 
@@ -61,6 +63,23 @@ def critical_speeds(bench: Bench, motor: Motor, setup: Setup, *, top_rpm: float)
     )
 
 
+def twist_of(bench: Bench, motor: Motor, found: CriticalSpeeds) -> TwistPlan | None:
+    """What a run looks for in the sample stream; None where no torque is sampled or no frequency is known."""
+    torque = next((one for one in bench.waveform_channels if one.name == SAMPLED_TORQUE), None)
+    if torque is None or not found.frequencies_hz:
+        return None
+    rated_nm = motor.settings.rated.torque_nm
+    return TwistPlan(
+        signal=torque.signal,
+        nm_per_unit=1.0 if torque.calibration is None else abs(torque.calibration.gain),
+        frequencies_hz=found.frequencies_hz,
+        half_width_ratio=bench.torsion.half_width_ratio,
+        warn_nm=bench.torsion.warn_torque_ratio * rated_nm,
+        rated_nm=rated_nm,
+        orders=(*_known(motor).values(), *_further(bench)),
+    )
+
+
 def told(found: CriticalSpeeds) -> Iterator[str]:
     """Sentences for who checks a job: natural frequencies, critical speeds, bands, and what is missing for them."""
     if found.frequencies_hz:
@@ -105,15 +124,8 @@ def _frequencies_hz(bench: Bench, motor: Motor, setup: Setup, notes: list[str]) 
 
 def _orders(bench: Bench, motor: Motor, notes: list[str]) -> Iterable[Order]:
     """The orders that the bench file names, as far as this motor has them, and its further ones."""
-    settings = motor.settings
-    brushless = isinstance(settings, BrushlessMotorFile)
-    known = {
-        order.name: order
-        for order in excitation_orders(
-            pole_pairs=settings.pole_pairs if isinstance(settings, BrushlessMotorFile) else None,
-            slots=settings.slots if isinstance(settings, BrushlessMotorFile) else None,
-        )
-    }
+    brushless = isinstance(motor.settings, BrushlessMotorFile)
+    known = _known(motor)
     for name in dict.fromkeys(bench.torsion.orders):
         if name in known:
             yield known[name]
@@ -124,8 +136,22 @@ def _orders(bench: Bench, motor: Motor, notes: list[str]) -> Iterable[Order]:
                 f"{bench.document.origin(('torsion', 'orders'))} names {name}, which a brushed motor's file does not "
                 "tell: it is not reckoned with; state its number in further_orders."
             )
-    for order in dict.fromkeys(bench.torsion.further_orders):
-        yield Order("stated order", order)
+    yield from _further(bench)
+
+
+def _known(motor: Motor) -> dict[str, Order]:
+    settings = motor.settings
+    brushless = settings if isinstance(settings, BrushlessMotorFile) else None
+    found = (
+        excitation_orders()
+        if brushless is None
+        else excitation_orders(pole_pairs=brushless.pole_pairs, slots=brushless.slots)
+    )
+    return {order.name: order for order in found}
+
+
+def _further(bench: Bench) -> Iterator[Order]:
+    return (Order("stated order", order) for order in dict.fromkeys(bench.torsion.further_orders))
 
 
 def _stated(tables: Iterable[CriticalSpeedTable], document: Document) -> Iterator[Band]:

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from benchd.app.answering import confirmations_of
 from benchd.app.capacities import capacities_of, highest_of, magnitude_of, setting_of
 from benchd.app.critical_points import refuse_held, unheld_warnings
-from benchd.app.critical_speeds import CriticalSpeeds, critical_speeds
+from benchd.app.critical_speeds import CriticalSpeeds, critical_speeds, twist_of
 from benchd.app.expected_parameters import expected_of_role, expected_of_specimen
 from benchd.app.limits_in_force import effective_limits, unlimited
 from benchd.app.plausible_plans import balance_of, jog_of, no_jog
@@ -278,6 +278,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             loops=tuned.loops,
             sense=sense,
             specimen_parameters=expected_of_specimen(job.motor),
+            twist=twist_of(bench, job.motor, critical),
             bands=critical.bands,
         ),
         tests=tests,

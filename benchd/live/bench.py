@@ -28,7 +28,9 @@ from benchd.live.setpoints import SetPoints
 from benchd.live.starting import Starter
 from benchd.live.stopping import Stopper
 from benchd.live.ticker import Ticker
+from benchd.live.twist import Twisting
 from benchd.live.watch import WATCHED, Watch
+from benchd.rules.frames import NOTHING_YET
 from benchd.rules.limits import Reaction
 from benchd.rules.states import COMPLETION, Command, State
 
@@ -69,6 +71,9 @@ class Bench:
             plan.slopes, roles=frozenset(plan.roles), seen=lambda role, kind: seen_of(self._rack, role, kind)
         )
         self._rack = Rack(plan, links, self.intake, self.setpoints, on_event=self._event)
+        self._twisting = Twisting(
+            speed_rpm=lambda: self.intake.samples.get("shaft_speed", NOTHING_YET).value, trip=self.trip
+        )
         self._capturing = None if plan.waveforms is None else self._make_capturing(plan.waveforms)
         self._starter = Starter(self._rack)
         self._stopper = Stopper(self._rack, on_unconfirmed=self._unconfirmed)
@@ -105,6 +110,7 @@ class Bench:
         if wrong := misordered(run.tests):
             raise ValueError(wrong)
         self._playing.run = run
+        self._twisting.expect(run.plan.twist)
 
     @property
     def ticks(self) -> tuple[int, int]:
@@ -286,7 +292,13 @@ class Bench:
         self.recording.arrived(self.intake.samples, self.setpoints)
 
     def _make_capturing(self, ref: PortRef) -> Capturing:
-        return Capturing(ref, self._links[ref.device], on_window=self.recording.window, on_event=self._event)
+        return Capturing(
+            ref,
+            self._links[ref.device],
+            on_window=self.recording.window,
+            on_event=self._event,
+            on_block=self._twisting.take,
+        )
 
     def _unconfirmed(self, ref: PortRef, sentence: str) -> None:
         """Only latched: the stop that found it goes on, and ends in Aborted."""

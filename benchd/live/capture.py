@@ -135,8 +135,9 @@ class _Open:
 class Capturing:
     """The stream of one port, for as long as the bench runs; `open()` and `close()` say when a run wants it.
 
-    `on_window` gets each window once, complete or marked as lossy; it must not wait. `on_event` is told "captured" for
-    each of them and "capture_failed" once, until a whole window came again.
+    `on_window` gets each window once, complete or marked as lossy; it must not wait, nor must `on_block`, which gets
+    every block that is not empty. `on_event` is told "captured" for each window and "capture_failed" once, until a
+    whole window came again.
     """
 
     def __init__(
@@ -146,11 +147,13 @@ class Capturing:
         *,
         on_window: Callable[[CapturedWindow], None],
         on_event: Callable[..., None],
+        on_block: Callable[[SampleBlock], None] | None = None,
     ) -> None:
         self._ref = ref
         self._link = link
         self._on_window = on_window
         self._on_event = on_event
+        self._on_block = on_block
         self._opened = False
         self._changed = asyncio.Event()
         self._windows: list[_Open] = []
@@ -243,6 +246,16 @@ class Capturing:
             if window.take(block, missing=missing, zero_mono_s=zero_mono_s):
                 self._windows.remove(window)
                 self._hand_out(window)
+        self._show(block)
+
+    def _show(self, block: SampleBlock) -> None:
+        if self._on_block is None:
+            return
+        try:
+            self._on_block(block)
+        except Exception as error:  # noqa: BLE001 - who looks at the samples must not end the windows
+            self._on_block = None
+            self._tell(f"Nobody looks at the samples any more ({type(error).__name__}: {error}).")
 
     def _hand_out(self, window: _Open, *, cut_by: str = "") -> None:
         captured = window.captured(cut_by=cut_by)

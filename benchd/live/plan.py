@@ -13,7 +13,7 @@ from benchd.rules.limits import Limit
 from benchd.rules.loops import Loop
 from benchd.rules.moves import Role
 from benchd.rules.ramps import Slopes
-from benchd.rules.resonance import Band
+from benchd.rules.resonance import Band, Order
 from benchd.rules.terminal_voltage import SenseLine
 
 
@@ -142,6 +142,19 @@ class StatedZero:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TwistPlan:
+    """What is looked for in the sample stream: `signal` times `nm_per_unit` is the torque, told from `warn_nm` on."""
+
+    signal: str
+    nm_per_unit: float
+    frequencies_hz: tuple[float, ...]  # torsional natural ones
+    half_width_ratio: float  # of a frequency, to either side
+    warn_nm: float  # amplitude
+    rated_nm: float
+    orders: tuple[Order, ...] = ()  # that have a name
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
     """What one run may do at most: the effective limits, and the magnitudes set-points are clamped to.
 
@@ -168,4 +181,5 @@ class RunPlan:
     loops: tuple[Loop, ...] = ()  # outer loops of this motor on this bench, as tuned; none: the devices' own are all
     sense: SenseLine | None = None  # what lies between the supply and where `dc_voltage` is sensed; None: not stated
     bands: tuple[Band, ...] = ()  # of speeds that set-points cross by the steeper slope
+    twist: TwistPlan | None = None  # what is looked for in the sample stream; None: nothing
     specimen_parameters: tuple[Expected, ...] = ()  # what the motor drive must show where it tells them

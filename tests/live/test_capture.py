@@ -113,7 +113,7 @@ def numbers(window: CapturedWindow) -> np.ndarray:
 
 
 @contextlib.asynccontextmanager
-async def room(unit: Unit | None = None, *, on_window=None, opened: bool = True) -> AsyncIterator[Room]:
+async def room(unit: Unit | None = None, *, on_window=None, on_block=None, opened: bool = True) -> AsyncIterator[Room]:
     unit = unit or Unit()
     windows: list[CapturedWindow] = []
     events: list[tuple[str, dict[str, object]]] = []
@@ -123,6 +123,7 @@ async def room(unit: Unit | None = None, *, on_window=None, opened: bool = True)
         link,
         on_window=on_window or windows.append,
         on_event=lambda name, **fields: events.append((name, fields)),
+        on_block=on_block,
     )
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(link.run()), group.create_task(capturing.run())]
@@ -368,3 +369,29 @@ async def test_more_windows_at_once_than_memory_is_meant_for_are_not_opened():
         bench.capturing.wanted(test=0, point=99, seconds=0.0)
         await asyncio.sleep(0.6)
         assert [window.point for window in bench.windows] == [0, 1, 2, 3]
+
+
+async def test_every_block_is_shown_once_also_without_a_window():
+    blocks: list[SampleBlock] = []
+    async with room(on_block=blocks.append) as bench:
+        await asyncio.sleep(1.0)
+        assert bench.windows == []
+        ends = [block.first_index + block.samples for block in blocks]
+        assert [block.first_index for block in blocks] == [0, *ends[:-1]]
+        assert ends[-1] / RATE_HZ > 1.3
+
+
+async def test_who_fails_over_a_block_is_told_once_and_costs_no_window():
+    seen: list[SampleBlock] = []
+
+    def fails(block: SampleBlock) -> None:
+        seen.append(block)
+        raise ZeroDivisionError("a defect")
+
+    async with room(on_block=fails) as bench:
+        bench.capturing.wanted(test=0, point=0, seconds=0.3)
+        await asyncio.sleep(1.0)
+        (window,) = bench.windows
+        assert window.lossy == ""
+        assert len(seen) == 1
+        assert bench.failures() == ["Nobody looks at the samples any more (ZeroDivisionError: a defect)."]

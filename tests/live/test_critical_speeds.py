@@ -1,11 +1,15 @@
 """The pump's critical speed on the simulated bench: crossed quickly, and left when the bench is held in the midst."""
 
 import itertools
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from benchd.rules.moves import Role, Speed
+from benchd.live.run import Run
+from benchd.rules.moves import Move, Role, Speed, Target, Torque, Voltage
 from benchd.rules.resonance import dwells_in
 from benchd.rules.states import Command, State
 
@@ -60,3 +64,68 @@ async def test_a_bench_that_is_held_within_the_band_moves_out_of_it_and_goes_on_
         bench.live.command(Command.UNHOLD, because="the test")
         await bench.until(lambda: bench.state is State.EXECUTE, "Execute")
         assert await bench.settle() is State.COMPLETE
+
+
+class HeldAt:
+    """The converter holds this speed for this long, whatever lies there; `way` gives the speed by the time."""
+
+    title = "held"
+    energised = True
+
+    def __init__(self, way: Callable[[float], float], *, lasts_s: float) -> None:
+        self._way = way
+        self._lasts_s = lasts_s
+
+    def moves(self, _at: Mapping[Role, Target]):
+        began_s = at_s = None
+        while began_s is None or at_s - began_s < self._lasts_s:
+            speed_rpm = 0.0 if began_s is None else self._way(at_s - began_s)
+            frame = yield Move(
+                targets={
+                    Role.SUPPLY: Voltage(48.0, 20.0),
+                    Role.MOTOR_DRIVE: Speed(speed_rpm, 3.0),
+                    Role.LOAD_DRIVE: Torque(0.0, 4000.0),
+                },
+                doing="holding",
+            )
+            at_s = frame.time_mono_s
+            began_s = at_s if began_s is None else began_s
+
+    def held(self, targets: Mapping[Role, Target]) -> Mapping[Role, Target]:
+        return targets
+
+
+async def shakings(tmp_path: Path, test: HeldAt) -> list[str]:
+    """What was told of shaking in a run of this test, over 8 inputs of 20 000 samples a second."""
+    async with running(tmp_path, programme=ACROSS, kind=BRUSHLESS) as bench:
+        twist = bench.run.plan.twist
+        assert twist is not None
+        assert twist.signal == "wf17_v"
+        in_process = replace(twist, signal="ai17_v")  # as the input is called without its wire
+        plan = replace(bench.run.plan, twist=in_process)
+        bench.live.load(Run(title="held", plan=plan, tests=(test,), open_recorder=lambda: bench.recorded))
+        await bench.start()
+        assert await bench.settle() is State.COMPLETE
+        assert not bench.told("capture_failed")
+        return [one["cause"] for one in bench.told("warning") if "shakes" in one["cause"]]
+
+
+async def test_a_shaft_that_is_held_at_its_resonance_is_warned_of_once(tmp_path: Path) -> None:
+    """The simulated motor's slots shake it 24 times a revolution, and its shaft has its resonance at 500 Hz."""
+    [said] = await shakings(tmp_path, HeldAt(lambda _s: 1250.0, lasts_s=6.0))
+    hz, nm = (float(one) for one in re.findall(r"shakes at (\d+) Hz by ([0-9.]+) N·m", said)[0])
+    assert hz == pytest.approx(500.0, rel=0.01)
+    assert 0.2 < nm < 0.5
+    [order] = re.findall(r"at 12\d\d r/min, ([0-9.]+) times a revolution \(6 times electrical or cogging\)", said)
+    assert float(order) == pytest.approx(24.0, rel=0.01)
+
+
+async def test_a_shaft_beside_its_resonance_and_one_that_crosses_it_are_not_warned_of(tmp_path: Path) -> None:
+    def way(seconds: float) -> float:
+        """At the bench's ordinary slope to 1000, 1400 and 2400 r/min, and back, with noise from every sensor."""
+        for until_s, speed_rpm in ((3.0, 1000.0), (5.0, 1400.0), (7.0, 2400.0)):
+            if seconds < until_s:
+                return speed_rpm
+        return 600.0
+
+    assert await shakings(tmp_path, HeldAt(way, lasts_s=9.0)) == []
