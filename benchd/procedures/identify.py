@@ -5,6 +5,8 @@ and drift cancel; what was in force and what followed is another's to record. It
 bench's slopes.
 """
 
+import math
+from collections.abc import Generator
 from dataclasses import replace
 from typing import Literal
 
@@ -15,16 +17,20 @@ from benchd.procedures.hand import RPM_PER_RADIAN_A_SECOND, Hand, unloaded
 from benchd.procedures.procedure import Play, Procedure, Surroundings
 from benchd.rules.demand import Demand
 from benchd.rules.frames import Frame
-from benchd.rules.moves import Move, Point, Role
+from benchd.rules.moves import Ask, Move, Point, Role
 
 SPEED_SHARE = 0.2  # of the rated speed; for a brushed specimen that turns as its voltage lets it, of its voltage
-TORQUE_SHARE = 0.2  # of the rated torque, about which torque is stepped: a supply takes no current back
-TORQUE_STEP = 0.1  # of the rated torque, either way
+TORQUE_SHARE = 0.3  # of the rated torque, about which torque is stepped: a supply takes no current back
+TORQUE_STEP = 0.2  # of the rated torque, either way: a drive that resolves 0.1 % of its own rating rounds it little
 SPEED_STEP = 0.04  # of the rated speed, either way
-LEVELS = (1.0, 0.0, -1.0, 0.0) * 3  # of the step
+LEVELS = tuple(
+    one * size for size in (1.0, 0.85, 0.7) for one in (1.0, 0.0, -1.0, 0.0)
+)  # of the step: each rounds else
 HOLD_S = 0.8  # at each level: several times what an outer loop is worth tuning for
 STEADY_S = 1.0  # before the first step
-SPARE_RATIO = 1.25  # of the voltage that is planned: a plate is not exact
+SPARE_RATIO = 1.4  # of the voltage that is planned: a plate is not exact
+LOOKS = 3  # at the torque, until the voltage fits it
+NEAR_RATIO = 0.05  # of the rated torque
 Stepped = Literal["load_torque", "motor_speed", "load_speed", "supply_voltage"]
 
 
@@ -36,9 +42,9 @@ class IdentifySettings(BaseModel):
     stepped: Stepped
 
 
-def stepped_here(around: Surroundings) -> tuple[Stepped, ...]:
-    """What can be stepped with this specimen on this bench."""
-    return ("load_torque", "motor_speed") if _brushless(around) else ("load_torque", "load_speed", "supply_voltage")
+def stepped_with(kind: str) -> tuple[Stepped, ...]:
+    """What can be stepped with this kind of specimen, "brushless" or "brushed_dc"."""
+    return ("load_torque", "motor_speed") if kind == "brushless" else ("load_torque", "load_speed", "supply_voltage")
 
 
 def amplitude(settings: IdentifySettings, around: Surroundings) -> float:
@@ -112,10 +118,39 @@ def play(settings: IdentifySettings, around: Surroundings) -> Play:
     yield from feeding.bring_up(hand)
     yield from feeding.load_to(hand, _base_nm(settings, around), slope_nm_per_s=slope)
     yield from hand.wait(STEADY_S, "becoming steady")
+    if settings.stepped == "supply_voltage":
+        yield from _brought_to_base(settings, around, feeding, hand)
     step = amplitude(settings, around)
     point = Point(number=0, direction="", asked={f"step_of_{settings.stepped}": step})
     yield from _belonging_to(point, _steps(settings, around, feeding, hand, step))
     yield from feeding.let_go(hand, slope_nm_per_s=slope)
+
+
+def _brought_to_base(settings: IdentifySettings, around: Surroundings, feeding: Feeding, hand: Hand) -> Play:
+    """The voltage at which the torque is about what was planned: a plate knows neither brushes nor friction."""
+    plate = around.plate
+    for _ in range(LOOKS):
+        shown_nm = yield from _shown_nm(hand)
+        missing_nm = _base_nm(settings, around) - shown_nm
+        if math.isnan(missing_nm) or abs(missing_nm) < NEAR_RATIO * plate.torque_nm:
+            return
+        voltage_v = hand.voltage_v + missing_nm * plate.resistance_ohm / plate.ke_v_s
+        most_v = feeding.supply_voltage_v - amplitude(settings, around)
+        yield from hand.ramp_voltage(max(0.0, min(voltage_v, most_v)))
+
+
+def _shown_nm(hand: Hand) -> Generator[Move | Ask, Frame, float]:
+    """The mean of `shaft_torque` over a short wait; NaN where it is not good."""
+    wait = hand.wait(HOLD_S, "looking at the torque")
+    seen: list[float] = []
+    move = next(wait)
+    while True:
+        frame = yield move
+        seen.append(frame.value("shaft_torque"))
+        try:
+            move = wait.send(frame)
+        except StopIteration:
+            return math.fsum(seen[len(seen) // 2 :]) / len(seen[len(seen) // 2 :])
 
 
 def _steps(settings: IdentifySettings, around: Surroundings, feeding: Feeding, hand: Hand, step: float) -> Play:
