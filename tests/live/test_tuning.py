@@ -77,14 +77,13 @@ def test_a_drives_speed_reaches_the_shaft_one_to_one(kind: Kind, role: str) -> N
 
 
 def test_a_brushed_motors_voltage_makes_the_torque_that_its_winding_lets_it() -> None:
-    """ke/(R + cable + brushes) by the simulated specimen, whose brush drop's slope falls with the current."""
+    """ke/(R + cable) by the simulated specimen: above 4 scales of current its brushes' drop hardly rises any more."""
     found = tuned(BRUSHED)[1]
     motor = load_specimen(BRUSHED.motor).motor
     torque = found["supply", "shaft_torque"].table
     terminals = found["supply", "dc_voltage"].table
     ohm = motor.resistance_ohm + job(BRUSHED, Path("/nowhere")).setup.settings.cable.resistance_ohm
-    steepest_ohm = motor.brush_drop_v / motor.brush_scale_a
-    assert 0.97 * motor.constant_v_s / (ohm + steepest_ohm) < torque.plant.gain < 1.03 * motor.constant_v_s / ohm
+    assert torque.plant.gain == pytest.approx(motor.constant_v_s / ohm, rel=0.05)
     assert 0.9 < terminals.plant.gain < 1.0  # the cable's share is lost
     for one in (torque, terminals):
         assert 0.02 < one.plant.small_s + one.plant.dead_s + one.plant.lag_s < 0.02 + 1.5 * poll_s(BRUSHED, "supply")
