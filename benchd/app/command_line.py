@@ -35,6 +35,7 @@ from benchd.app.loading import (
 from benchd.app.rehearsing.cli import rehearse
 from benchd.app.sheet.cli import sheet
 from benchd.app.streams import place_of, say, sound_streams, tell
+from benchd.app.tuning.cli import tune
 from benchd.app.wiring import bench_plan
 from benchd.records import export_csv, read_description, read_ending
 from benchd.records.formats import FAULT
@@ -54,6 +55,7 @@ app = typer.Typer(
 drivers_app = typer.Typer(help="Drivers that are installed here.", no_args_is_help=True, rich_markup_mode=None)
 app.add_typer(drivers_app, name="drivers")
 app.command(short_help="Provoke every limit and loss at low energy, and measure the answers.")(commission)
+app.command(short_help="Find and store the outer loops of a motor on a bench by small steps.")(tune)
 app.command(short_help="Play a programme on a simulated bench; nothing real is touched.")(rehearse)
 app.command(short_help="Make the page to mount and check a job by, before power.")(sheet)
 
@@ -226,6 +228,7 @@ def check(
         say("\n" + tables.wrapped(proof, hanging=0))
         say(parameters)
         say(people)
+        say("\n" + tables.wrapped(run.tuned.note or run.tuned.warning, hanging=0))
         say(f"\nThe programme fits the bench and takes about {run.duration_s:.0f} s.")
 
 
