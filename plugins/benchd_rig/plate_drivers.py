@@ -7,9 +7,9 @@ cannot play, and computes nothing.
 import asyncio
 from collections.abc import Callable, Mapping
 
-from benchd.contract import DrivePlate, Plate, PlatePort, Port
+from benchd.contract import BrushlessPlate, DrivePlate, Plate, PlatePort, Port
 from benchd_rig.axis_drive import AxisDrive
-from benchd_rig.bench import Bench
+from benchd_rig.bench import DEVICES, Bench
 from benchd_rig.from_plate import specimen_of
 from benchd_rig.in_process import InProcessDriver, InProcessSafetyChain, InProcessSink, InProcessSupply
 from benchd_rig.in_process_measuring import InProcessThermometers
@@ -78,7 +78,12 @@ def _refuse_what_does_not_fit(plate: Plate) -> None:
                 f"No simulated bench can be made of {plate.bench!r}: {' and '.join(names)} both play {role}, and this "
                 "rig has one; rehearse with a bench file that names one."
             )
-    brushless = hasattr(plate.motor, "pole_pairs")
+        if role not in (*DEVICES, *_BEHIND):
+            raise ValueError(
+                f"No simulated bench can be made of {plate.bench!r}: this rig cannot play {role} ({names[0]}); "
+                "rehearse with a bench file without it."
+            )
+    brushless = isinstance(plate.motor, BrushlessPlate)
     for role in ("motor_drive", "power_analyser"):
         if role in of_role and not brushless:
             raise ValueError(
@@ -148,10 +153,5 @@ def _port(bench: Bench, plate: Plate, port: PlatePort, wire: InProcessWire) -> t
         return sampled, unsimulated(port, SAMPLED)
     if port.role == "power_analyser" and bench.power_analyser is not None:
         return PlateAnalyser(wire, bench.power_analyser, port), unsimulated(port, ANALYSED)
-    if port.role == "thermometers":
-        sources, told = thermometer_sources(port, bench.temperature_sources)
-        return InProcessThermometers(wire, Thermometers(sources=sources, faults=faults)), told
-    raise ValueError(
-        f"No simulated bench can be made of {plate.bench!r}: this rig cannot play {port.role} "
-        f"({port.device}.{port.port}); rehearse with a bench file without it."
-    )
+    sources, told = thermometer_sources(port, bench.temperature_sources)
+    return InProcessThermometers(wire, Thermometers(sources=sources, faults=faults)), told
