@@ -1,6 +1,10 @@
 """The set-up sheet stays one page whatever it has to say, and counts what it leaves out."""
 
 import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -143,12 +147,16 @@ def test_a_crowded_sheet_is_one_page_and_says_how_much_it_leaves_out() -> None:
     assert shown + left_out == 80
 
 
-def test_what_no_level_holds_is_made_smaller_and_stays_one_page() -> None:
-    """Nothing lies below the page's lower edge: the foot, the last that is set, is whole and above it."""
-    content = render_setup_sheet(sheet(motor={**sheet()["motor"], "thermal_class": LONG * 12}))
-    pdf = Pdf(content)
-    assert len(pdf.pages) == 1
-    assert squeezed(pdf.text).endswith("benchd0.4.0")
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext tells where the words stand")
+@pytest.mark.parametrize("said", ["B", LONG * 12], ids=["a level holds it", "no level holds it"])
+def test_every_word_lies_on_the_page_even_where_no_level_holds_it(tmp_path: Path, said: str) -> None:
+    file = tmp_path / "sheet.pdf"
+    file.write_bytes(render_setup_sheet(sheet(motor={**sheet()["motor"], "thermal_class": said})))
+    told = subprocess.run(["pdftotext", "-bbox", str(file), "-"], capture_output=True, text=True, check=True).stdout
+    ends = [float(end) for end in re.findall(r'<word [^>]*yMax="([\d.]+)"', told)]
+    assert told.count("<page ") == 1
+    assert ">0.4.0</word>" in told  # the foot, which is set last
+    assert max(ends) < 841.9 - 12.0 / 25.4 * 72.0 + 1.0  # A4 without its lower margin of 12 mm
 
 
 def test_a_sheet_with_room_leaves_nothing_out() -> None:

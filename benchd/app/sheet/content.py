@@ -202,7 +202,8 @@ def _limits(bench: Bench, limits: Sequence[Limit]) -> list[dict[str, Any]]:
     def place(name: str) -> int:
         derivation = channels[name].derivation
         heat = derivation is not None and isinstance(derivation.rule, I2t)
-        return -1 if heat else FIRST.index(name) if name in FIRST else len(FIRST)
+        alike = "winding_temperature" if heat else name
+        return FIRST.index(alike) if alike in FIRST else len(FIRST)
 
     acting = [one for one in limits if one.reaction is not Reaction.WARN and one.bound is not Bound.STALE]
     names = sorted(dict.fromkeys(one.channel for one in acting), key=place)
