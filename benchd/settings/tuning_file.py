@@ -115,7 +115,13 @@ class Tuning:
 
 def tuning_directory(data_directory: Path, bench: str, motor_type: str) -> Path:
     """Where the tunings of this motor type on this bench lie."""
-    return data_directory / DIRECTORY / quote(bench, safe="") / quote(motor_type, safe="")
+    return data_directory / DIRECTORY / _as_name(bench) / _as_name(motor_type)
+
+
+def _as_name(text: str) -> str:
+    """Percent-encoded, so that any designation is one directory."""
+    name = quote(text, safe="")
+    return name if name.strip(".") else name.replace(".", "%2E")
 
 
 def newest_tuning(data_directory: Path, bench: str, motor_type: str) -> Path | None:
