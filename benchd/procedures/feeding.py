@@ -77,7 +77,10 @@ class Feeding:
     def bring_up(self, hand: Hand) -> Play:
         """From whatever is in force to the unloaded specimen at its voltage or held speed."""
         if self.brushless:
-            if not hand.holds_speed(Role.MOTOR_DRIVE):
+            turning = hand.turns_by(Role.LOAD_DRIVE) and hand.voltage_v == self.supply_voltage_v
+            if turning:
+                yield from hand.hand_over(Role.MOTOR_DRIVE)
+            elif not hand.holds_speed(Role.MOTOR_DRIVE):
                 yield from hand.come_to_rest(keep_voltage=True)
             yield from hand.ramp_voltage(self.supply_voltage_v)
             yield from hand.ramp_speed(Role.MOTOR_DRIVE, self.speed_rpm or 0.0)

@@ -7,6 +7,7 @@ frame's own time.
 import math
 from collections import deque
 from collections.abc import Callable, Generator, Mapping
+from dataclasses import replace
 
 from benchd.procedures.procedure import Play, Surroundings
 from benchd.rules.frames import Frame
@@ -23,6 +24,8 @@ REACHED_RATIO = 0.1  # a shaft that is held by a drive is this near to what was 
 REACHED_RPM = 20.0  # and this near to a slow one
 LONGEST_REACH_S = 3.0  # for the shaft to follow its drive's speed once that is there
 LONGEST_STALL_S = 0.5  # of a directly fed motor in an averaged point
+SYNCHRONISING_RATIO = 0.25  # of the torque limit, for a drive that holds a speed which another one still holds
+SYNCHRONISING_S = 0.4
 RPM_PER_RADIAN_A_SECOND = 30.0 / math.pi
 
 
@@ -46,8 +49,11 @@ class Hand:
         self._motor: Torque | Speed | None = None
         if Role.MOTOR_DRIVE in around.roles:
             self._motor = motor if isinstance(motor, Torque | Speed) else no_torque
+            if isinstance(self._motor, Torque):  # one at rest has no speed, and would brake the shaft
+                self._motor = Torque(self._motor.torque_nm, around.speed_limit_rpm)
         self._time_mono_s: float | None = None
         self._busy_s = 0.0
+        self._synchronising = False  # two drives hold one speed
         self.torque_of_voltage: Callable[[float], float] | None = None  # what it feeds for; None: for the voltage
 
     @property
@@ -81,7 +87,7 @@ class Hand:
             match target:
                 case Torque(torque_nm=torque_nm) if torque_nm != 0.0:
                     shown[role] = Regulated("shaft_torque", torque_nm)
-                case Speed(speed_rpm=speed_rpm):
+                case Speed(speed_rpm=speed_rpm) if not self._synchronising:
                     shown[role] = Regulated("shaft_speed", speed_rpm)
                 case Voltage(voltage_v=voltage_v) if self.torque_of_voltage is None:
                     shown[role] = Regulated("dc_voltage", voltage_v)
@@ -95,7 +101,8 @@ class Hand:
         """Seconds since the last frame; 0 for the first one and after a gap."""
         before, self._time_mono_s = self._time_mono_s, frame.time_mono_s
         gap_s = 0.0 if before is None else frame.time_mono_s - before
-        dt_s = gap_s if gap_s <= LONGEST_GAP_S else 0.0
+        gap_s -= frame.leapt_s
+        dt_s = (gap_s if gap_s <= LONGEST_GAP_S else 0.0) + frame.leapt_s
         self._busy_s += dt_s
         return dt_s
 
@@ -204,6 +211,11 @@ class Hand:
         """Whether this drive holds a speed just now."""
         return isinstance(self._motor if role is Role.MOTOR_DRIVE else self._load, Speed)
 
+    def turns_by(self, role: Role) -> bool:
+        """Whether this drive holds a speed other than standstill just now."""
+        target = self._motor if role is Role.MOTOR_DRIVE else self._load
+        return isinstance(target, Speed) and target.speed_rpm != 0.0
+
     def let_go(self, role: Role) -> None:
         """This drive follows no torque from the next move on."""
         self._hold(role, Torque(0.0, self._around.speed_limit_rpm))
@@ -213,6 +225,33 @@ class Hand:
             self._motor = target
         else:
             self._load = target
+
+    def hand_over(self, role: Role) -> Play:
+        """Let the other drive hold the speed that the shaft turns at, without stopping it.
+
+        The torque goes to zero first; then both hold the same speed, the new one with little torque, so that neither
+        works against the other; then the old one lets go of its torque by the slope. Raises `CannotGoOn` where the
+        shaft does not turn as it shall.
+        """
+        other = Role.LOAD_DRIVE if role is Role.MOTOR_DRIVE else Role.MOTOR_DRIVE
+        held = self._motor if other is Role.MOTOR_DRIVE else self._load
+        if not isinstance(held, Speed):
+            raise CannotGoOn(f"No speed is held that the {role.value.replace('_', ' ')} could take over.")
+        if role is Role.LOAD_DRIVE:
+            yield from self.ramp_torque(0.0)
+        limit_nm = self._around.torque_limit_nm
+        self._synchronising = True
+        self._hold(role, Speed(held.speed_rpm, SYNCHRONISING_RATIO * limit_nm))
+        yield from self.wait(SYNCHRONISING_S, "synchronising the drives")
+        frame = yield self._move("synchronising the drives")
+        self._elapsed(frame)
+        if (unreached := self._unreached(frame)) is not None:
+            raise CannotGoOn(unreached)
+        self.let_go(other)
+        yield from self.wait(SYNCHRONISING_S, "handing over the speed")
+        self._synchronising = False
+        self._hold(role, Speed(held.speed_rpm, limit_nm))
+        self._elapsed((yield self._move("speed handed over")))
 
     def come_to_rest(self, *, keep_voltage: bool) -> Play:
         """Take torque, then speed away and wait until the shaft stands, so that any drive may hold a speed next."""
@@ -238,7 +277,7 @@ class Hand:
         """Keep everything as it is for `time_s`."""
         waited_s = 0.0
         while waited_s < time_s:
-            frame = yield self._move(doing)
+            frame = yield replace(self._move(doing), dwell_s=time_s - waited_s)
             waited_s += self._elapsed(frame)
 
     def settle(self, *, time_s: float, speed_band_rpm: float) -> Generator[Move, Frame, tuple[str, ...]]:
