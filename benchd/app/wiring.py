@@ -217,6 +217,7 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
             SUPPLY_KEEPS_BELOW * highest_of(limits, "dc_current"), setting_of(bench, supply, "max_current_a")
         ),
         bands=critical.bands,
+        longest_crossing_s=bench.torsion.longest_crossing_s,
     )
     tests = tuple(_planned(job.programme, number, around) for number in range(len(job.programme.tests)))
     capacities = tuple(capacities_of(bench, job.motor, sources))

@@ -16,6 +16,7 @@ from benchd.rules.course_bounds import Bounds, Outrun, Shaft, outruns
 from benchd.rules.course_conditions import Settled, Temperature
 from benchd.rules.course_pairs import RAD_S_PER_RPM, InStep
 from benchd.rules.course_segments import SLOPE, VALUE, greatest
+from benchd.rules.course_stays import stays
 from benchd.rules.courses import Course
 from benchd.rules.demand import Demand
 from benchd.rules.moves import Role
@@ -180,20 +181,42 @@ def unseen(course: InStep, around: Surroundings) -> Iterator[tuple[int, str]]:
 
 
 def dwelling(course: InStep, around: Surroundings) -> Iterator[tuple[int, str]]:
-    """Parts whose speed rests or turns within a critical band, which is crossed and never held."""
-    for start_s, segment, part in course.speed.placed:
+    """Parts whose speed begins, rests, turns or waits within a critical band, or crosses one too slowly."""
+    told: set[int] = set()
+    for part, at_s, value_rpm, what in _resting_within(course.speed, around):
+        low_rpm, high_rpm = beside(around.bands, speed_rpm=value_rpm)
+        band = dwells_in(around.bands, speed_rpm=value_rpm)
+        if band is not None and part not in told:
+            told.add(part)
+            says = (
+                f"{what} at {value_rpm:g} r/min at second {at_s:.4g} of the course, within the critical band "
+                f"{band.words}, which is crossed and never held; let it be {low_rpm:g} or {high_rpm:g} r/min"
+            )
+            yield part, says
+    for stay in stays(course.speed, around.bands):
+        if stay.lasts_s > around.longest_crossing_s * (1.0 + _ROUNDING) and stay.part not in told:
+            told.add(stay.part)
+            says = (
+                f"is within the critical band {stay.band.words} for {stay.lasts_s:.3g} s from second "
+                f"{stay.start_s:.4g} of the course on, and may be for {around.longest_crossing_s:g} s; cross it more "
+                "quickly"
+            )
+            yield stay.part, says
+
+
+def _resting_within(course: Course, around: Surroundings) -> Iterator[tuple[int, float, float, str]]:
+    """Where the course begins, rests, turns or waits: part, second, speed in r/min, and in words."""
+    if not around.bands:
+        return
+    yield course.placed[0].part, 0.0, course.placed[0].segment.start, "begins"
+    for start_s, segment, part in course.placed:
         for time_s in (0.0, *segment.turns(VALUE, 0.0, segment.lasts_s), segment.lasts_s):
             value_rpm, slope, _ = segment.at(time_s)
-            band = dwells_in(around.bands, speed_rpm=value_rpm) if abs(slope) < _RESTS_RPM_PER_S else None
-            if band is not None:
-                low_rpm, high_rpm = beside(around.bands, speed_rpm=value_rpm)
-                says = (
-                    f"rests at {value_rpm:g} r/min at second {start_s + time_s:.4g} of the course, within the critical "
-                    f"band {band.words}, which is crossed and never held; let it rest at {low_rpm:g} or {high_rpm:g} "
-                    "r/min"
-                )
-                yield part, says
-                break
+            if abs(slope) < _RESTS_RPM_PER_S:
+                yield part, start_s + time_s, value_rpm, "rests"
+    for stay in stays(course, around.bands):
+        if math.isinf(stay.lasts_s):
+            yield stay.part, stay.start_s, course.at(stay.start_s).value, "waits"
 
 
 def amounts(course: InStep) -> Sequence[tuple[int, str, float, float]]:

@@ -1,5 +1,6 @@
 """What a motor test is to the bench: a kind, its settings, its demand and its play. It must never touch a device."""
 
+import math
 from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -59,6 +60,7 @@ class Surroundings:
     inertia_kgm2: float = 0.0  # of all that turns, both machines with the coupling; 0: not known
     channels: Mapping[str, str] = field(default_factory=dict)  # unit by name, of this bench; none: not known
     bands: tuple[Band, ...] = ()  # of speeds that are crossed and never held
+    longest_crossing_s: float = math.inf  # that a course may be within one of them at a time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,6 +31,7 @@ class TorsionTable(Table):
     further_orders: Annotated[tuple[Positive, ...], Listed] = ()  # times a revolution, such as a gear's teeth
     half_width_ratio: Annotated[float, Field(gt=0.0, le=0.5)] = 0.07  # of the critical speed, to either side
     crossing_slope_rpm_per_s: Positive | None = None  # left out: a band is crossed like any speed
+    longest_crossing_s: Positive = 1.0  # that a duty cycle's course may be within a band at a time
     warn_torque_ratio: Annotated[float, Field(gt=0.0, le=1.0)] = 0.1  # of rated torque, as amplitude
 
 
