@@ -11,6 +11,8 @@ from benchd.analysis.brushless_no_load import evaluate_brushless_no_load
 from benchd.analysis.captured import captured_notes
 from benchd.analysis.direct import DC_CURRENT, DC_VOLTAGE, POWER_FACTOR, channels_of
 from benchd.analysis.direct_load import evaluate_direct_load
+from benchd.analysis.duty_cycle import KIND as DUTY_CYCLE
+from benchd.analysis.duty_cycle import evaluate_duty_cycle
 from benchd.analysis.inputs import calibration_notes
 from benchd.analysis.joint import ELECTRICAL, HOUSING, JointModel, joint_model
 from benchd.analysis.joint import TEMPERATURES as JOINT_TEMPERATURES
@@ -35,11 +37,13 @@ JOINT: Mapping[str, Callable[[Record, RecordedTest, JointModel], TestResults]] =
 }
 """Tests of a brushed motor that are fitted together."""
 OF_BRUSHED: Mapping[str, Evaluator] = {
+    "duty_cycle": evaluate_duty_cycle,
     "rated_point": evaluate_rated_point,
     "winding_resistance": evaluate_winding_resistance,
 }
 OF_BRUSHLESS: Mapping[str, Evaluator] = {
     "back_emf": evaluate_back_emf,
+    "duty_cycle": evaluate_duty_cycle,
     "load": evaluate_direct_load,
     "no_load": evaluate_brushless_no_load,
     "rated_point": evaluate_rated_point,
@@ -87,6 +91,8 @@ def evaluate(record: Record) -> RecordResults:
             results[name] = joint.evaluate_held(test) if _holds_speed(test) else joint.evaluate(test)
         elif test.kind == TORQUE_ZERO:
             results[name] = zeroes[test.index]
+        elif test.kind == DUTY_CYCLE:  # it has stretches of a course, no settled points
+            results[name] = evaluate_duty_cycle(record, test)
         else:
             found = single[test.kind](record, test)
             table = point_table(record, [test.index], _channels(record, [test.kind]))

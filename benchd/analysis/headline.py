@@ -22,6 +22,7 @@ HEADLINES: Mapping[str, tuple[str, ...]] = {
         "torque_constant",
         "winding_resistance_20",
     ),
+    "duty_cycle": ("cycle_efficiency", "electrical_energy_in", "mechanical_energy_out", "rms_torque"),
     "rated_point": ("efficiency", "system_efficiency", "shaft_power", "losses"),
 }
 """By kind of test; a kind of motor gives those of them that it has."""

@@ -46,6 +46,17 @@ HEADLINES = {
         "friction_coefficient_viscous",
         "bench_drag_at_no_load",
     ),
+    "duty_cycle": (
+        "cycle_efficiency",
+        "electrical_energy_in",
+        "electrical_energy_back",
+        "mechanical_energy_out",
+        "mechanical_energy_in",
+        "rms_torque",
+        "peak_torque",
+        "greatest_speed_error",
+        "greatest_torque_error",
+    ),
     "load": (
         "torque_constant",
         "winding_resistance",

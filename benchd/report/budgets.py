@@ -31,6 +31,7 @@ HEADLINES: Mapping[str, Sequence[str]] = {  # by kind of test; a test proves tha
         "torque_constant",
         "winding_resistance_20",
     ),
+    "duty_cycle": ("cycle_efficiency", "electrical_energy_in", "mechanical_energy_out", "rms_torque"),
     "rated_point": ("efficiency", "system_efficiency", "shaft_power", "losses"),
 }
 ELSE_FIRST = 4  # of a test none of whose quantities is a headline

@@ -21,7 +21,7 @@ TORQUES = ("torque", "shaft_torque", "shaft_torque_narrow")
 SPEEDS = ("speed", "shaft_speed", "motor_speed")
 VOLTAGES = ("voltage", "dc_voltage", "link_voltage")
 PANEL_MM = 24.0
-STACKED = ("load",)  # panels below each other; those of other kinds stand in two columns
+STACKED = ("load", "duty_cycle")  # panels below each other; those of other kinds stand in two columns
 NO_PICTURE = ("winding_resistance", "torque_zero", "rated_point")  # their points lie on no curve
 
 
@@ -58,6 +58,11 @@ _VOLTAGE = Family(
 FAMILIES: Mapping[str, Sequence[Family]] = {  # by kind of test, in the order of their interest
     "load": (_SPEED, _EFFICIENCY, _POWER, _LOSSES, _CURRENT, _PER_AMPERE, _FACTOR),
     "no_load": (_SPEED, _CURRENT, _POWER, _LOSSES, _VOLTAGE),
+    "duty_cycle": (
+        Family(title="Speed", labels={"speed": "measured", "speed_asked": "asked"}),
+        Family(title="Torque", labels={"torque": "measured", "torque_asked": "asked"}),
+        _POWER,
+    ),
     "back_emf": (
         Family(
             title="Voltage between lines, fundamental",
@@ -113,7 +118,7 @@ def _axis(test: TestFound) -> tuple[str, str, Any] | None:
 
 def _candidates(points: Sequence[PointFound]) -> list[str]:
     asked = {key for point in points for key, value in point.asked.items() if isinstance(value, int | float)}
-    names: list[str] = []
+    names: list[str] = ["time_s"] if "time_s" in asked else []
     for key, measured in (("torque_nm", TORQUES), ("voltage_v", VOLTAGES), ("speed_rpm", SPEEDS)):
         if key in asked:
             names += [*measured, key]

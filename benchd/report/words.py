@@ -14,6 +14,7 @@ TITLES = {
     "back_emf": "Back-EMF test",
     "load": "Load test",
     "rated_point": "Rated point",
+    "duty_cycle": "Duty cycle",
 }
 SUFFIXES = {  # how a name says its unit, longest first
     "_ohm_per_k": "Ω/K",

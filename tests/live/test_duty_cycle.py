@@ -2,15 +2,18 @@
 
 import asyncio
 import itertools
+import json
+import math
 from pathlib import Path
 
 import pytest
 
+from benchd.app.evaluation import evaluate_folder
 from benchd.rules.moves import Role, Speed, Torque
-from benchd.rules.states import State
+from benchd.rules.states import Command, State
 from benchd.settings.places import configs_directory
 
-from .twin_bench import BRUSHLESS, running
+from .twin_bench import BRUSHED, BRUSHLESS, running
 
 pytestmark = pytest.mark.virtual_time
 
@@ -89,3 +92,77 @@ async def test_the_example_of_the_vineyard_is_played_to_its_end(tmp_path: Path) 
         assert not bench.told("deviation")
         stretches = bench.told("point_started")
         assert [one["asked"]["repetition"] for one in stretches] == [1, 1, 2, 2, 3, 3]
+
+
+async def test_a_recorded_cycle_has_the_energies_that_the_shaft_and_the_terminals_truly_had(tmp_path: Path) -> None:
+    async with running(tmp_path, programme=SHORT, kind=BRUSHLESS, record_in=tmp_path / "runs") as bench:
+        await bench.start()
+        loop = asyncio.get_running_loop()
+        in_j = out_j = 0.0
+        before_s = loop.time()
+        while bench.state is not State.COMPLETE:
+            await asyncio.sleep(0.002)
+            now_s, truth = loop.time(), bench.truth
+            if len(bench.told("point_started")) > len(bench.told("point_ended")):
+                in_j += max(0.0, truth.terminal_voltage_v * truth.motor_current_a) * (now_s - before_s)
+                out_w = truth.shaft_torque_nm * truth.motor_speed_rpm * math.pi / 30.0
+                out_j += max(0.0, out_w) * (now_s - before_s)
+            before_s = now_s
+    folder = next(one.parent for one in (tmp_path / "runs").rglob("run.json"))
+    evaluate_folder(folder)
+    test = json.loads((folder / "results.json").read_text())["tests"]["duty_cycle"]
+    found = {one["name"]: one for one in test["quantities"]}
+    for name, true_j in (("electrical_energy_in", in_j), ("mechanical_energy_out", out_j)):
+        assert found[name]["value"] == pytest.approx(
+            true_j, abs=2.0 * found[name]["expanded_uncertainty"] + 0.002 * true_j
+        )
+        assert 0.0 < found[name]["expanded_uncertainty"] < 0.02 * true_j
+    assert found["peak_torque"]["value"] == pytest.approx(0.6, abs=0.06)
+    assert found["greatest_speed_error"]["value"] < 60.0
+    assert len(test["points"]) == 24
+    assert set(test["points"][0]["asked"]) == {"time_s"}
+
+
+async def test_a_repetition_that_was_held_is_named_and_does_not_count(tmp_path: Path) -> None:
+    async with running(tmp_path, programme=SHORT, kind=BRUSHLESS, record_in=tmp_path / "runs") as bench:
+        await bench.start()
+        await bench.turning(600.0)
+        assert await bench.command(Command.HOLD) is State.HELD
+        held = bench.live.setpoints.targets
+        assert isinstance(held[Role.LOAD_DRIVE], Torque)
+        assert held[Role.LOAD_DRIVE].torque_nm == 0.0
+        await asyncio.sleep(3.0)
+        bench.live.command(Command.UNHOLD, because="the test")
+        await bench.until(lambda: bench.state is State.EXECUTE, "Execute")
+        assert await bench.settle() is State.COMPLETE
+    folder = next(one.parent for one in (tmp_path / "runs").rglob("run.json"))
+    evaluate_folder(folder)
+    test = json.loads((folder / "results.json").read_text())["tests"]["duty_cycle"]
+    assert "Held or cut off in between, and left out: repetition 1." in test["notes"]
+    assert any("1 of 2 repetitions were played through" in note for note in test["notes"])
+    assert next(one for one in test["quantities"] if one["name"] == "electrical_energy_in")["value"] > 0.0
+
+
+async def test_stop_in_the_middle_of_a_course_brings_everything_to_rest(tmp_path: Path) -> None:
+    async with running(tmp_path, programme=SHORT, kind=BRUSHLESS) as bench:
+        await bench.start()
+        await bench.turning(600.0)
+        assert await bench.command(Command.STOP) is State.STOPPED
+        assert abs(bench.truth.motor_speed_rpm) < 10.0
+
+
+async def test_a_brushed_motor_follows_a_course_of_speed_by_its_voltage_alone(tmp_path: Path) -> None:
+    slow = (
+        SHORT.replace('"short duty"', '"flap"')
+        .replace("48.0", "24.0")
+        .replace("900.0, time_s = 1.5", "900.0, time_s = 3.0")
+    )
+    slow = slow.replace("end = 0.6", "end = 0.08").replace("end = 0.0, time_s = 1.5", "end = 0.0, time_s = 4.0")
+    async with running(tmp_path, programme=slow, kind=BRUSHED) as bench:
+        await bench.start()
+        top_rpm = 0.0
+        while bench.state is not State.COMPLETE:
+            assert bench.state not in {State.ABORTED, State.STOPPED}, bench.told("tripped")
+            top_rpm = max(top_rpm, bench.truth.motor_speed_rpm)
+            await asyncio.sleep(0.01)
+        assert top_rpm == pytest.approx(900.0, rel=0.15)  # no loop: as well as the rating plate predicts it
