@@ -68,6 +68,7 @@ RELEASE_TIME_S = 0.008  # relays and contactor: from the loss of the permit to n
 _RACK_RISE_K = 6.0
 _DWELL_CHUNK_S = 0.25  # shorter than every watchdog here
 _PATIENCE_S = 2.0
+_FIRST_LOOK_S = 0.002
 _LOW_VOLTAGE_V = 60.0  # rated link voltage up to which the low-voltage supply and sink are in the rack
 
 
@@ -167,8 +168,9 @@ class Bench:
         """
         self.advance()
         plant, leaps = self.plant, self.plant.leaps
-        commands = tuple(copy.copy(each) for each in plant.commands)
         end_s, why = plant.time_s + seconds, ""
+        plant.advance_to(min(end_s, plant.time_s + _FIRST_LOOK_S))  # what was just asked of a device reaches the plant
+        commands = tuple(copy.copy(each) for each in plant.commands)
         moved_s, leapt_s = plant.time_s, plant.leapt_s  # when it leapt last
         plant.leaps = True
         try:

@@ -48,6 +48,20 @@ class StepMemory:
         self._ring[:rest] = [record] * rest
         self.steps += steps
 
+    def repeat(self, *, steps: int, over: int, turns: bool) -> None:
+        """The last `over` records once more, as often as `steps` ask for; where the rotor turns its angle goes on."""
+        ring, at = self._ring, self.steps
+        over = min(over, at, KEPT_STEPS)
+        angle_rad = sum(ring[(at - 1) % KEPT_STEPS][:2]) if turns else 0.0
+        for number in range(at, at + steps):
+            record = ring[(number - over) % KEPT_STEPS]
+            if turns:
+                turn_rad = record[1]
+                record = (angle_rad, *record[1:])
+                angle_rad += turn_rad
+            ring[number % KEPT_STEPS] = record
+        self.steps += steps
+
     def rows(self, first: int, last: int) -> Floats:
         """Records of the steps `first` to `last` - 1, a row each. Raises `ValueError` for steps that are not there."""
         if not max(0, self.steps - KEPT_STEPS) <= first < last <= self.steps:

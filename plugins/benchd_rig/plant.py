@@ -35,6 +35,7 @@ _STEPS_PER_REST = 2000  # at rest one step of 1 s at most
 _STEPS_PER_LEAP = 2000  # within a leg of long steps one step of 1 s at most
 _WINDOW_TICKS = 10
 _WINDOW_S = 0.010
+_REPEATED_STEPS = 100  # what samples show during a leap: these last steps again
 _ANALYSED_S = 0.1  # what the analyser remembers of a leap
 _RPM_PER_RAD_S = 30.0 / math.pi
 
@@ -57,7 +58,7 @@ class Plant:
         self.on_step: list[Callable[[Plant], None]] = []
         self.leaps = False  # leap over time in which nothing but temperatures changes; see `long_steps`
         self.leapt_s = 0.0  # time that was leapt over or rested through
-        self.is_sampled: Callable[[], bool] = lambda: False  # whether somebody takes samples, which no leap has
+        self.is_sampled: Callable[[], bool] = lambda: False  # whether somebody takes samples
         self.ambient_degc = specimen.bench.ambient_degc
         self.energy = EnergyAccount()
         self._seed = seed
@@ -335,7 +336,7 @@ class Plant:
 
     def _room(self, most: int) -> int:
         """How many steps may be leapt now: whole ticks."""
-        if self.is_sampled() or not self._winding_meter.rests(self.meter):
+        if not self._winding_meter.rests(self.meter):
             self._long.forget()
             return 0
         if self._step % _STEPS_PER_TICK:
@@ -347,7 +348,10 @@ class Plant:
         """One large step in which temperatures move, and all that adds up goes on at its rates."""
         seconds = steps * STEP_S
         self._long.carry(seconds)
-        self._memory.fill(self._machine.record, steps=steps)
+        if self.is_sampled():
+            self._memory.repeat(steps=steps, over=_REPEATED_STEPS, turns=self.has_converter)
+        else:
+            self._memory.fill(self._machine.record, steps=steps)
         self._step += steps
         self.leapt_s += seconds
         self._window.clear()
