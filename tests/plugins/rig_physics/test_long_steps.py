@@ -61,7 +61,8 @@ def test_temperatures_stay_within_a_hundredth_of_a_kelvin_of_the_fine_steps(make
     was, now = fine.truth(), long.truth()
     assert now.motor_speed_rpm == pytest.approx(was.motor_speed_rpm, abs=BAND_RPM)
     assert now.motor_current_a == pytest.approx(was.motor_current_a, rel=5e-3)  # cogging ripples it
-    assert now.shaft_torque_nm == pytest.approx(was.shaft_torque_nm, abs=5e-3)
+    # averaged over 10 ms, because cogging ripples it
+    assert long.measure()[3] == pytest.approx(fine.measure()[3], rel=5e-3)
     assert now.motor_angle_rad == pytest.approx(was.motor_angle_rad, rel=1e-3)
 
 
