@@ -292,7 +292,7 @@ def _table(duty: _DutyCycle, outputs: Mapping[str, Output]) -> tuple[tuple[Point
     units |= {duty.input: "W"} if duty.electrical else {}
     units |= {"shaft_power": "W"} if duty.mechanical else {}
     middles_s = 0.5 * (duty.edges[1:] + duty.edges[:-1])
-    asked = [RecordedPoint(point=n, asked={"time_s": float(at_s)}) for n, at_s in enumerate(middles_s)]
+    asked = [RecordedPoint(point=n, asked={"time_s": round(float(at_s), 3)}) for n, at_s in enumerate(middles_s)]
     found = []
     for n, point in enumerate(gathered(asked, outputs, [name for name in units if not name.endswith("_asked")])):
         inside = duty.bins == n

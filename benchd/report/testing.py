@@ -5,6 +5,7 @@ from typing import Any
 
 from benchd.report import soft
 from benchd.report.blocks import SMALL_PT, Block, Column, heading, pairs, paragraphs, picture, remarks, rows, section
+from benchd.report.course_words import PARTS, parts_told
 from benchd.report.curves import curves
 from benchd.report.findings import TestFound
 from benchd.report.material import Window
@@ -24,7 +25,8 @@ QUANTITIES_CAPTION = (
 def test_section(test: TestFound, windows: Sequence[Window]) -> dict[str, Any]:
     """The section of one test."""
     blocks: list[Block] = []
-    asked = list(pairs_of(test.settings))
+    alone = {key: value for key, value in test.settings.items() if key != PARTS or not soft.tables(value)}
+    asked = [*pairs_of(alone), *parts_told(test.settings)]
     if asked:
         short = all(len(name) < 26 and len(value) < 44 for name, value in asked)
         told = [(capital(name), value) for name, value in asked]
