@@ -31,7 +31,9 @@ from benchd.rules.frames import Frame
 from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.rules.moves import Move, Regulated, Role, Speed, Target, Torque, Voltage
 from benchd.rules.ramps import towards
+from benchd.rules.resonance import crossing
 
+STANDS_AFTER_S = 0.1  # within the standstill speed: a shaft that swings through zero does not stand
 LONGEST_GAP_S = 0.1  # between two frames; after a longer one (Held) no set-point is moved for it
 ORDERS_AT_ONCE, ORDERS_PER_S = 40.0, 20.0  # more is no hand: each of them is an event
 HOLDERS: Mapping[SpeedBy, Role] = {SpeedBy.MOTOR: Role.MOTOR_DRIVE, SpeedBy.LOAD: Role.LOAD_DRIVE}
@@ -82,6 +84,7 @@ class ManualDesk:
         self._heard_mono_s = self._jogged_mono_s = self._earned_mono_s = -math.inf
         self._earned = ORDERS_AT_ONCE
         self._frame_mono_s: float | None = None
+        self._stood_mono_s = math.inf
 
     def attach(self, on_event: Callable[..., None]) -> None:
         """A run with this desk begins; what is ordered is told to `on_event`."""
@@ -211,7 +214,9 @@ class ManualDesk:
     def _look(self, frame: Frame) -> None:
         before_s, self._frame_mono_s = self._frame_mono_s, frame.time_mono_s
         gap_s = 0.0 if before_s is None else frame.time_mono_s - before_s
-        self._stands = abs(frame.value("shaft_speed")) <= self._standstill_rpm  # not so for a speed that is not read
+        stood = abs(frame.value("shaft_speed")) <= self._standstill_rpm  # not so for a speed that is not read
+        self._stood_mono_s = min(self._stood_mono_s, frame.time_mono_s) if stood else math.inf
+        self._stands = frame.time_mono_s - self._stood_mono_s >= STANDS_AFTER_S
         if self._ordered.jogging and _now() - self._jogged_mono_s > self._patience.jog_alive_s:
             self._ordered = jog_ended(self._ordered, self._facts)
             self._on_event("jog_released", sentence="The jog was let go: back to zero.")
@@ -235,9 +240,23 @@ class ManualDesk:
             goals[what] = self._now[what]
         for what in MOVED:
             slope = self._ordered.slopes_per_s[what]
-            self._now[what] = towards(self._now[what], goals[what], slope_per_s=slope, dt_s=dt_s)
+            if what is What.SPEED:
+                self._now[what] = self._speed_rpm(goals[what], slope_rpm_per_s=slope, dt_s=dt_s)
+            else:
+                self._now[what] = towards(self._now[what], goals[what], slope_per_s=slope, dt_s=dt_s)
         if self._zeroing and self._rests:
             self._zeroing = False
+
+    def _speed_rpm(self, goal_rpm: float, *, slope_rpm_per_s: float, dt_s: float) -> float:
+        """The speed on its way, across a critical band by the slope for it."""
+        return crossing(
+            self._facts.bands,
+            from_rpm=self._now[What.SPEED],
+            to_rpm=goal_rpm,
+            slope_rpm_per_s=slope_rpm_per_s,
+            crossing_rpm_per_s=self._facts.crossing_rpm_per_s,
+            dt_s=dt_s,
+        )
 
     def _waiting(self, goals: Mapping[What, float]) -> Iterable[What]:
         """What must not move yet: torque goes before what holds the shaft, and a speed waits for its drive."""
@@ -326,6 +345,8 @@ def facts_of(plan: RunPlan, bench: BenchPlan, *, jog_limit_rpm: float) -> Facts:
             What.VOLTAGE: slopes.voltage_v_per_s,
         },
         current_limit_a=plan.current_limit_a,
+        bands=plan.bands,
+        crossing_rpm_per_s=slopes.crossing_rpm_per_s,
     )
 
 

@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+from benchd.rules.resonance import Band, beside, dwells_in
+
 
 class OrderRefused(Exception):
     """An order that is not followed, with the reason in one sentence; nothing changed."""
@@ -114,6 +116,8 @@ class Facts:
     ranges: Mapping[SpeedBy, Mapping[What, Range]]
     slopes_per_s: Mapping[What, float]  # of what is sloped
     current_limit_a: float  # the supply's, until another is ordered
+    bands: tuple[Band, ...] = ()  # of speeds that are crossed and never held
+    crossing_rpm_per_s: float = 0.0  # within one of them, where that is steeper than the ordered slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,10 +178,26 @@ def followed(ordered: Ordered, order: Order, facts: Facts, *, rests: bool) -> Or
     if beyond := facts.ranges[ordered.speed_by][order.what].refusal(value):
         unit = UNITS[order.what]
         raise OrderRefused(f"A {NAMES[order.what]} of {value:g} {unit} is {beyond} {unit}; nothing was changed.")
+    if within := _critical(ordered, order, value, facts):
+        raise OrderRefused(within)
     slopes = _slopes(ordered, order, facts)
     if order.what is What.JOG:
         return replace(ordered, speed_rpm=value, jogging=True, slopes_per_s=slopes)
     return _set(replace(ordered, slopes_per_s=slopes), order.what, value)
+
+
+def _critical(ordered: Ordered, order: Order, value: float, facts: Facts) -> str:
+    """Why this speed is not held, with the nearest that are, or ""."""
+    band = dwells_in(facts.bands, speed_rpm=value) if order.what in {What.SPEED, What.JOG} else None
+    if band is None:
+        return ""
+    nearest = (math.copysign(one, value) for one in beside(facts.bands, speed_rpm=value))
+    allowed = facts.ranges[ordered.speed_by][order.what]
+    listed = " or ".join(f"{one:g}" for one in nearest if not allowed.refusal(one))
+    return (
+        f"A speed of {value:g} r/min lies within the critical band {band.words}, which is crossed and never held; "
+        f"order {listed or 'another one'} r/min."
+    )
 
 
 def _set(ordered: Ordered, what: What, value: float) -> Ordered:
