@@ -241,7 +241,8 @@ def plan_run(bench: Bench, job: Job, *, on: dt.date | None = None) -> PlannedRun
     voltage_v = max(test.demand.voltage_v for test in tests)
     jog = jog_of(bench, around, voltage_limit_v=voltage_v)
     refuse_held(bench, job.programme, critical, jog=jog)
-    tuned = tuned_loops(bench, job.motor, job.setup, on=day)
+    tuning = any(test.kind == IDENTIFY.kind for test in job.programme.tests)  # however the last one has become
+    tuned = TunedLoops() if tuning else tuned_loops(bench, job.motor, job.setup, on=day)
     supply_v = setting_of(bench, supply, "max_voltage_v")
     sense = sense_line(bench, job.setup, max_voltage_v=supply_v, current_limit_a=around.current_limit_a)
     return PlannedRun(
