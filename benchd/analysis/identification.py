@@ -127,13 +127,12 @@ def identify(response: Response, *, expected_gain: float, gain_tolerance: float,
 
 
 def plant_of(found: Identified, *, seen_late_s: float) -> Plant:
-    """The plant that a regulator has before it, which sees a reading `seen_late_s` after it was taken.
+    """The plant up to the moment at which a reading is taken; a regulator sees it `seen_late_s` later.
 
     A lag that is hardly longer than what is late anyway is not worth compensating and counts as small.
     """
-    dead_s = found.dead_s.value + seen_late_s
-    lag_s = found.lag_s.value
-    if lag_s > WORTH_COMPENSATING * dead_s:
+    lag_s, dead_s = found.lag_s.value, found.dead_s.value
+    if lag_s > WORTH_COMPENSATING * (dead_s + seen_late_s):
         return Plant(gain=found.gain.value, lag_s=lag_s, dead_s=dead_s)
     return Plant(gain=found.gain.value, lag_s=0.0, small_s=lag_s, dead_s=dead_s)
 

@@ -32,7 +32,10 @@ class TuningTable(Table):
 
 
 class PlantTable(Table):
-    """What the channel does after the set-point."""
+    """What the channel does after the set-point, up to the moment at which a reading is taken.
+
+    The dead time is that of set-points joined by straight lines from tick to tick, of which holding is half a tick.
+    """
 
     gain: float
     lag_s: NotNegative
@@ -77,6 +80,7 @@ class LoopTable(Table):
     channel: Text
     rule: Text
     explained_ratio: float
+    seen_late_s: NotNegative  # how old a reading is on the mean when it is seen; the gains know of it
     plant: PlantTable
     doubt: DoubtTable
     regulator: RegulatorTable

@@ -24,6 +24,7 @@ LOOP = LoopTable.model_validate(
         "channel": "shaft_torque",
         "rule": "magnitude optimum",
         "explained_ratio": 0.999,
+        "seen_late_s": 0.0,
         "plant": {"gain": 1.0, "lag_s": 0.0, "small_s": 0.004, "dead_s": 1e-5},
         "doubt": {"gain": 0.001, "lag_s": 0.0, "dead_s": 0.002},
         "regulator": {

@@ -40,16 +40,15 @@ def poll_s(kind: Kind, device: str) -> float:
 
 @dataclass(frozen=True)
 class Truth:
-    """What makes a channel late, from the twin's own numbers: waiting for a poll, the device, window, seen."""
+    """What makes a channel late, from the twin's own numbers: waiting for a poll, the device, the unit's window."""
 
     kind: Kind
     device: str
     lag_s: float
 
     def bounds_s(self) -> tuple[float, float]:
-        poll = poll_s(self.kind, self.device)
-        least = 0.0 + self.lag_s + 0.5 * WINDOW_S
-        return least, least + 1.5 * poll + 2.0 * TICK_S
+        least_s = self.lag_s + 0.5 * WINDOW_S
+        return least_s, least_s + poll_s(self.kind, self.device) + TICK_S
 
 
 @pytest.mark.parametrize("kind", [BRUSHLESS, BRUSHED])
@@ -103,6 +102,8 @@ def test_every_loop_is_stable_small_and_stated_with_its_doubt(kind: Kind) -> Non
     torque = tuned(kind)[1]["load_drive", "shaft_torque"].table
     full_nm = job(kind, Path("/nowhere")).bench.channel_by_name["shaft_torque"].calibration.full_scale
     assert torque.regulator.high == pytest.approx(0.05 * full_nm)
+    stated = job(kind, Path("/nowhere")).bench.drive_parameters["load_drive"].values["rated_torque_nm"]
+    assert torque.regulator.dead_band == pytest.approx(0.6e-3 * stated, rel=0.02)
 
 
 def test_a_rule_that_does_not_suit_is_refused_and_others_are_slower_or_bolder() -> None:

@@ -30,6 +30,7 @@ driven = "torque"
 channel = "shaft_torque"
 rule = "magnitude optimum"
 explained_ratio = 0.999
+seen_late_s = 0.007
 
 [loop.plant]
 gain = 0.5
