@@ -218,7 +218,7 @@ class Announcer:
             session=self._session,
             state=state.title,
             state_number=int(state),
-            mode="production",
+            mode="production" if self._planned is None else self._planned.mode,
             because=sound(live.because),
             permit=None if chain is None else objection is None,
             permit_sentence=objection or "",

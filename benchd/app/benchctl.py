@@ -25,6 +25,7 @@ from benchd.app.access import (
     fail,
     reach,
 )
+from benchd.app.manual_command import manual
 from benchd.app.run_followed import FollowedRun, Status
 from benchd.app.streams import place_of, say, sound_streams, tell
 from benchd.app.voice import Voice
@@ -272,6 +273,9 @@ def run(
         return await FollowedRun(client, choice, voice).play()
 
     reach(access, play, data=True, keep_s=KEEP_S)
+
+
+app.command(short_help="Set speed, torque and voltage by hand.")(manual)
 
 
 @app.command(short_help="Answer what the operator is asked.")

@@ -5,13 +5,14 @@ What reads files runs in a thread beside the loop; Stop and Abort never wait for
 
 import asyncio
 import datetime as dt
-import math
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Protocol
 
-from benchd.app.announcing import Announcer, limit_metas, sound
+from benchd.app.announcing import Announcer, sound
+from benchd.app.by_hand import obey_hand
+from benchd.app.fitting import fits_of
 from benchd.app.library import Library, UnknownFile
 from benchd.app.wiring import PlannedRun, Unfit
 from benchd.live.asking import NoSuchAnswer, NoSuchQuestion
@@ -26,11 +27,13 @@ from benchd.outside.commands import (
     CommandName,
     ControlCommand,
     ControlGiven,
-    DemandOfTest,
     Fits,
+    KeepCommand,
     LoadCommand,
+    ManualCommand,
     Reply,
     Result,
+    SetCommand,
 )
 from benchd.outside.lease import ControlHeld, Lease, NotInControl
 from benchd.rules.states import Command, NotAllowed, State
@@ -56,6 +59,8 @@ WAYS: Mapping[CommandName, tuple[Command, State, State]] = MappingProxyType(
 BEGINNINGS = frozenset(
     {
         CommandName.LOAD,
+        CommandName.MANUAL,
+        CommandName.SET,
         CommandName.RESET,
         CommandName.START,
         CommandName.UNHOLD,
@@ -187,9 +192,11 @@ class Commander:
         elif isinstance(command, ControlCommand):
             self._control(admitted, command)
         elif isinstance(command, CheckCommand):
-            self._read(admitted, lambda: self._fits(self._library.plan(command.arguments)))
-        elif isinstance(command, LoadCommand):
+            self._read(admitted, lambda: fits_of(self._library.plan(command.arguments)))
+        elif isinstance(command, LoadCommand | ManualCommand):
             self._load(admitted, command)
+        elif isinstance(command, SetCommand | KeepCommand):
+            self._hand(admitted, command)
         elif isinstance(command, AnswerCommand):
             self._take_answer(admitted, command)
         elif admitted.name is CommandName.PROGRAMMES:
@@ -258,9 +265,23 @@ class Commander:
         else:
             self._stage(admitted, "done")
 
+    def _hand(self, admitted: Admitted, command: SetCommand | KeepCommand) -> None:
+        refusal = obey_hand(self._live.desk, command)
+        if not refusal:
+            self._stage(admitted, "done")
+            return
+        self._stage(admitted, "rejected", refusal, code=Code.NOT_FOLLOWED)
+        if isinstance(command, SetCommand) and self._worth_telling(Code.NOT_FOLLOWED):
+            self._on_event("refused", command=admitted.name.value, code=Code.NOT_FOLLOWED, sentence=refusal)
+
+    def _fence_in_force(self) -> int | None:
+        """The number of whoever holds control, for a run that must not go on without."""
+        held = self._lease.held(now_mono_s=asyncio.get_running_loop().time())
+        return None if held is None else held.fence
+
     # what reads files
 
-    def _load(self, admitted: Admitted, command: LoadCommand) -> None:
+    def _load(self, admitted: Admitted, command: LoadCommand | ManualCommand) -> None:
         if self._loading:
             sentence = "Another run is just being chosen: ask again in a moment."
             self._stage(admitted, "rejected", sentence, code=Code.BUSY)
@@ -277,10 +298,12 @@ class Commander:
             if self._ending:
                 raise ValueError("benchd is ending: no run can be chosen any more.")
             self._choose(planned)
+            if planned.desk is not None:
+                planned.desk.hand = self._fence_in_force
             self._announcer.chosen(planned)
-            return self._fits(planned)
+            return fits_of(planned)
 
-        self._read(admitted, lambda: self._library.plan(command.arguments), then=choose, at_end=self._loaded)
+        self._read(admitted, lambda: self._library.chosen(command.arguments), then=choose, at_end=self._loaded)
 
     def _loaded(self) -> None:
         self._loading = False
@@ -330,29 +353,6 @@ class Commander:
         finally:
             self._reading -= 1
             at_end()
-
-    @staticmethod
-    def _fits(planned: PlannedRun) -> Fits:
-        def finite(value: float) -> float | None:
-            return value if math.isfinite(value) else None
-
-        return Fits(
-            duration_s=planned.duration_s,
-            tests=tuple(
-                DemandOfTest(
-                    title=test.title,
-                    speed_rpm=finite(test.demand.speed_rpm),
-                    torque_nm=finite(test.demand.torque_nm),
-                    voltage_v=finite(test.demand.voltage_v),
-                    current_a=finite(test.demand.current_a),
-                    power_w=finite(test.demand.power_w),
-                    duration_s=test.demand.duration_s,
-                )
-                for test in planned.tests
-            ),
-            limits=limit_metas(planned.plan.limits),
-            warnings=planned.warnings,
-        )
 
     # answers
 

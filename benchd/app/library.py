@@ -6,14 +6,16 @@ Whoever commands from afar gives names, never paths.
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchd.app.manual_run import plan_manual
 from benchd.app.wiring import Job, PlannedRun, plan_run
-from benchd.outside.commands import FileBrief, FitQuestion, KnownFiles, RunChoice
+from benchd.outside.commands import FileBrief, FitQuestion, KnownFiles, ManualChoice, RunChoice
 from benchd.outside.topics import is_name
 from benchd.settings.bench import Bench
 from benchd.settings.document import read_document
 from benchd.settings.errors import SettingsError
 from benchd.settings.explain import nearest
 from benchd.settings.load import Registry, load_motor, load_programme, load_setup
+from benchd.settings.manual_programme import HandLimits
 
 MOST_LISTED = 200
 
@@ -55,6 +57,27 @@ class Library:
             operator="" if who is None else who.operator,
         )
         return plan_run(self.bench, job)
+
+    def chosen(self, choice: RunChoice | ManualChoice) -> PlannedRun:
+        """The run that was chosen, of either kind. Raises as `plan`."""
+        return self.manual(choice) if isinstance(choice, ManualChoice) else self.plan(choice)
+
+    def manual(self, choice: ManualChoice) -> PlannedRun:
+        """The manual session that was chosen. Raises as `plan`."""
+        return plan_manual(
+            self.bench,
+            load_motor(self._file("motors", choice.motor)),
+            load_setup(self._file("setups", choice.setup)),
+            HandLimits(
+                max_speed_rpm=choice.max_speed_rpm,
+                max_torque_nm=choice.max_torque_nm,
+                max_voltage_v=choice.max_voltage_v,
+                max_current_a=choice.max_current_a,
+            ),
+            order=choice.order,
+            serial=choice.serial,
+            operator=choice.operator,
+        )
 
     def _names(self, folder: str) -> list[str]:
         return sorted(file.stem for file in (self.directory / folder).glob("*.toml") if is_name(file.stem))

@@ -215,6 +215,7 @@ def description(bench: Bench, run: PlannedRun, *, clock: ClockAnchor) -> Mapping
     job = run.job
     return {
         "operator": job.operator,
+        "mode": run.mode,
         "bench": bench.name,
         "software": {name: version(name) for name in RECORDED_WITH},
         "configuration": {

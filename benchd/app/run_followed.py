@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchd.app import heard
+from benchd.app.manual_prompt import ManualPrompt
 from benchd.app.prompt import Prompt
 from benchd.app.voice import Voice
 from benchd.outside.client import BenchClient
@@ -50,9 +51,12 @@ DECIDED = {
 
 
 class FollowedRun:
-    """Plays one run on a bench and tells about it."""
+    """Plays one run on a bench and tells about it; with a `hand` it is a manual session."""
 
-    def __init__(self, client: BenchClient, choice: Mapping[str, str], voice: Voice) -> None:
+    def __init__(
+        self, client: BenchClient, choice: Mapping[str, object], voice: Voice, *, hand: ManualPrompt | None = None
+    ) -> None:
+        self._hand = hand
         self._client = client
         self._choice = choice
         self._voice = voice
@@ -86,6 +90,8 @@ class FollowedRun:
         finally:
             loop.remove_signal_handler(signal.SIGINT)
             self._prompt.close()
+            if self._hand is not None:
+                self._hand.close()
             self._voice.progress("")
         self._voice.record("outcome", {"status": int(status), "run": self._run})
         return status
@@ -96,7 +102,8 @@ class FollowedRun:
         with self._client.watching() as watch:
             async with self._client.control() as control:
                 self._prompt.fence = lambda: control.fence
-                self._loaded = await self._ask(CommandName.LOAD, self._choice, fence=control.fence)
+                choosing = CommandName.LOAD if self._hand is None else CommandName.MANUAL
+                self._loaded = await self._ask(choosing, self._choice, fence=control.fence)
                 if self._loaded.stage != "done":
                     return self._refused(self._loaded)
                 self._tell_choice(self._loaded)
@@ -106,6 +113,9 @@ class FollowedRun:
                 if reset.stage != "done":
                     return self._refused(reset)
                 self._client.begin(self._asked_to_start(control.fence))
+                if self._hand is not None:
+                    self._hand.fence = lambda: control.fence
+                    self._client.begin(self._hand.live())
                 await self._follow(watch)
         self._over = True
         return self._outcome()
@@ -127,13 +137,13 @@ class FollowedRun:
             self._voice.sentence(str(error))
 
     def _tell_choice(self, loaded: Reply) -> None:
-        self._voice.line(f"{self._client.bench}: {self._choice['programme']} on {self._choice['serial']}")
+        what = self._choice.get("programme", "set by hand")
+        self._voice.line(f"{self._client.bench}: {what} on {self._choice['serial']}")
         if isinstance(loaded.result, Fits):
             for warning in loaded.result.warnings:
                 self._voice.line(heard.plain(f"Warning: {warning}"))
-            self._voice.line(
-                f"It fits; tests: {len(loaded.result.tests)}, about {heard.span(loaded.result.duration_s)}."
-            )
+            tests = f"tests: {len(loaded.result.tests)}, about {heard.span(loaded.result.duration_s)}"
+            self._voice.line(f"It fits; {'unit mode Manual' if self._hand is not None else tests}.")
 
     async def _permitted(self) -> bool:
         """Give a person time to reset the safety chain."""
@@ -193,9 +203,11 @@ class FollowedRun:
         if not state.online:
             return
         self._prompt.hear(state.question)
+        if self._hand is not None:
+            self._hand.hear(state, ours=self._is_ours(state))
         if self._run is None and self._is_ours(state) and state.run is not None:
             self._run = state.run.run
-        if state.progress is not None and state.state not in AT_REST and state.question is None:
+        if self._hand is None and state.progress is not None and state.state not in AT_REST and state.question is None:
             self._voice.progress(heard.progress(state.progress, self._values))
 
     def _is_ours(self, state: BenchState) -> bool:
@@ -217,6 +229,8 @@ class FollowedRun:
     def _hear_data(self, data: Data) -> None:
         if not self._units and (meta := self._client.meta()) is not None:
             self._units = {channel.name: channel.unit for channel in meta.channels}
+        if self._hand is not None:
+            self._voice.progress(self._hand.shown(data, self._client.meta()))
         for name in SHOWN:
             value = data.values.get(name)
             if value is not None:

@@ -282,6 +282,7 @@ class _Daemon:
             open_recorder=opened,
             attended=run.job.programme.attended,
             confirmations=run.confirmations,
+            desk=run.desk,
         )
 
     def _begun(self, folder: Path) -> None:

@@ -15,6 +15,7 @@ from benchd.live.intake import Intake
 from benchd.live.latch import Latch
 from benchd.live.link import Link
 from benchd.live.link_state import LinkState
+from benchd.live.manual import ManualDesk
 from benchd.live.plan import BenchPlan, PortRef
 from benchd.live.player import Player, misordered
 from benchd.live.playing import Playing
@@ -188,6 +189,11 @@ class Bench:
     def energised(self) -> bool:
         """Whether anything may hold energy: from just before the first device is enabled until it has come to rest."""
         return self._rack.energised
+
+    @property
+    def desk(self) -> ManualDesk | None:
+        """Where orders by hand go; None where the run that is chosen is none by hand."""
+        return None if self._playing.run is None else self._playing.run.desk
 
     @property
     def player(self) -> Player | None:

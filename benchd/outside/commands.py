@@ -18,6 +18,7 @@ from benchd.outside.topics import LONGEST_NAME, NAME_PATTERN
 
 LONGEST_COMMAND_BYTES = 16_384
 LONGEST_TTL_S = 60.0
+HAND_TTL_S = 2.0  # of what is ordered by hand, at most
 SHORTEST_LEASE_S, LONGEST_LEASE_S, USUAL_LEASE_S = 5.0, 600.0, 30.0
 
 Name = Annotated[str, StringConstraints(pattern=rf"^{NAME_PATTERN}$", max_length=LONGEST_NAME)]
@@ -53,6 +54,11 @@ def _whole(given: object) -> object:
 
 Instant = Annotated[AwareDatetime, BeforeValidator(_is_time), Field(json_schema_extra={"pattern": TIME_PATTERN})]
 Fence = Annotated[int, Field(strict=True, ge=0, le=GREATEST_FENCE), BeforeValidator(_whole)]
+
+
+GREATEST = 1e6  # of any number by hand; what a bench bears is far below
+Most = Annotated[float, Field(strict=True, gt=0.0, le=GREATEST)]
+Set = Annotated[float, Field(strict=True, ge=-GREATEST, le=GREATEST)]
 
 
 class Asked(BaseModel):
@@ -97,6 +103,39 @@ class AnswerGiven(Asked):
     answer: Annotated[Words, Field(description="One of its `answers`.")]
 
 
+class ManualChoice(Asked):
+    """A manual session: of which motor in which set-up, and how far a hand may go.
+
+    What is left out is the rating plate's. The rest tightens the limits; the voltage alone may be more than rated.
+    """
+
+    motor: Name
+    setup: Name
+    order: Words
+    serial: Words
+    operator: Words
+    max_speed_rpm: Most | None = None
+    max_torque_nm: Most | None = None
+    max_voltage_v: Most | None = None
+    max_current_a: Most | None = None
+
+
+class SetGiven(Asked):
+    """One order by hand. What is beyond a clamp or a limit of the run is refused, and nothing changes then."""
+
+    what: Annotated[
+        Literal["speed_rpm", "torque_nm", "voltage_v", "current_a", "jog_rpm", "speed_by", "zero", "leave"],
+        Field(
+            description="`jog_rpm` turns the shaft only as long as it is ordered again; `speed_by` says who holds the "
+            "speed, `zero` takes every set-point to zero, `leave` ends the session through standstill."
+        ),
+    ]
+    value: Annotated[Set | None, Field(description="In the unit that `what` carries.")] = None
+    relative: Annotated[bool, Field(strict=True, description="Added to what was ordered before.")] = False
+    slope_per_s: Annotated[Most | None, Field(description="Gentler than the bench's own.")] = None
+    speed_by: Literal["motor", "load"] | None = None
+
+
 class CommandName(enum.StrEnum):
     """Every command. The last seven are those of ISA-TR88.00.02."""
 
@@ -106,6 +145,9 @@ class CommandName(enum.StrEnum):
     CHECK = "check"
     LOAD = "load"
     ANSWER = "answer"
+    MANUAL = "manual"
+    SET = "set"
+    KEEP = "keep"
     RESET = "reset"
     START = "start"
     HOLD = "hold"
@@ -123,6 +165,11 @@ QUESTIONS = frozenset({CommandName.PROGRAMMES, CommandName.CHECK})
 FENCED = frozenset(CommandName) - FREE_STOPS - QUESTIONS - {CommandName.CONTROL}
 # These need none while the daemon plays a run of its own command line, which nobody can take control of.
 OPEN_TO_ALL_THEN = frozenset({CommandName.ANSWER})
+
+
+HandTime = Annotated[
+    float, Field(strict=True, gt=0.0, le=HAND_TTL_S, description="Refused when it comes later than this.")
+]
 
 
 class _Envelope(Asked):
@@ -167,7 +214,36 @@ class AnswerCommand(_Envelope):
     arguments: AnswerGiven
 
 
-AnyCommand: TypeAlias = PlainCommand | ControlCommand | CheckCommand | LoadCommand | AnswerCommand
+class ManualCommand(_Envelope):
+    """manual."""
+
+    arguments: ManualChoice
+
+
+class SetCommand(_Envelope):
+    """set. It is soon too late: nothing may turn long after somebody asked."""
+
+    ttl_s: HandTime = HAND_TTL_S
+    arguments: SetGiven
+
+
+class KeepCommand(_Envelope):
+    """keep. One that comes late says nothing of now."""
+
+    ttl_s: HandTime = HAND_TTL_S
+    arguments: Nothing = Nothing()
+
+
+AnyCommand: TypeAlias = (
+    PlainCommand
+    | ControlCommand
+    | CheckCommand
+    | LoadCommand
+    | AnswerCommand
+    | ManualCommand
+    | SetCommand
+    | KeepCommand
+)
 
 MODELS: Mapping[CommandName, type[AnyCommand]] = MappingProxyType(
     {
@@ -176,6 +252,9 @@ MODELS: Mapping[CommandName, type[AnyCommand]] = MappingProxyType(
         CommandName.CHECK: CheckCommand,
         CommandName.LOAD: LoadCommand,
         CommandName.ANSWER: AnswerCommand,
+        CommandName.MANUAL: ManualCommand,
+        CommandName.SET: SetCommand,
+        CommandName.KEEP: KeepCommand,
     }
 )
 
@@ -202,6 +281,7 @@ class Code(enum.StrEnum):
     TRIPPED = "tripped"
     NO_QUESTION = "no_question"  # not open: never asked, answered already, or too late
     NO_SUCH_ANSWER = "no_such_answer"
+    NOT_FOLLOWED = "not_followed"  # an order by hand that is beyond a bound, or that the moment forbids
 
 
 class ControlGiven(Published):
@@ -241,7 +321,7 @@ class DemandOfTest(Published):
 
 
 class Fits(Published):
-    """The answer to `check` and `load`: it fits, and so."""
+    """The answer to `check`, `load` and `manual`: it fits, and so."""
 
     kind: Literal["fits"] = "fits"
     duration_s: float

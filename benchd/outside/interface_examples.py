@@ -20,11 +20,16 @@ from benchd.outside.commands import (
     FileBrief,
     FitQuestion,
     Fits,
+    KeepCommand,
     KnownFiles,
     LoadCommand,
+    ManualChoice,
+    ManualCommand,
     PlainCommand,
     Reply,
     RunChoice,
+    SetCommand,
+    SetGiven,
     TakeControl,
 )
 from benchd.outside.messages import (
@@ -276,6 +281,42 @@ COMMANDS: Mapping[CommandName, dict[str, BaseModel]] = {
             arguments=AnswerGiven(question="5f3a9c-1", answer="yes"),
         )
     },
+    CommandName.MANUAL: {
+        "one pump, slowly": ManualCommand(
+            id="m1",
+            client=_CLIENT,
+            issued_at=_MORNING,
+            fence=_FENCE,
+            arguments=ManualChoice(
+                motor="pump_48v",
+                setup="pump",
+                order="2026-0117",
+                serial="VP-0042",
+                operator="Ines Halvorsen-Ruud",
+                max_speed_rpm=1500.0,
+            ),
+        )
+    },
+    CommandName.SET: {
+        "a voltage, gently": SetCommand(
+            id="o1",
+            client=_CLIENT,
+            issued_at=_MORNING,
+            fence=_FENCE,
+            arguments=SetGiven(what="voltage_v", value=48.0, slope_per_s=5.0),
+        ),
+        "a little more torque": SetCommand(
+            id="o2",
+            client=_CLIENT,
+            issued_at=_MORNING,
+            fence=_FENCE,
+            arguments=SetGiven(what="torque_nm", value=0.1, relative=True),
+        ),
+        "leave": SetCommand(
+            id="o3", client=_CLIENT, issued_at=_MORNING, fence=_FENCE, arguments=SetGiven(what="leave")
+        ),
+    },
+    CommandName.KEEP: {"still there": KeepCommand(id="h1", client=_CLIENT, issued_at=_MORNING, fence=_FENCE)},
 }
 
 

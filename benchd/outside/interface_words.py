@@ -46,6 +46,18 @@ COMMANDS: Mapping[CommandName, str] = MappingProxyType(
             "Answer the question that `state` shows. While the daemon plays a run of its own command line no number is "
             "needed for it."
         ),
+        CommandName.MANUAL: (
+            "Choose a manual session (unit mode Manual) as the next run: speed, torque and voltage are then set by "
+            "hand, under the limits of every run. Nothing moves."
+        ),
+        CommandName.SET: (
+            "Order something by hand, in Execute of a manual session: the shaft may turn. What is beyond a clamp or a "
+            "limit is refused, and nothing changes."
+        ),
+        CommandName.KEEP: (
+            "Say that the hand of a manual session is still there. Without this and without an order, for the time "
+            "that the bench file says (2 s where it says none), the run ends."
+        ),
         CommandName.RESET: "Make the bench ready: Stopped or Complete to Idle.",
         CommandName.START: "Play the run that was chosen: the shaft turns.",
         CommandName.HOLD: (

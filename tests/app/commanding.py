@@ -138,6 +138,7 @@ async def commanded(folder: Path, *, programme: str = SHORT) -> AsyncIterator[Co
                     open_recorder=lambda: on_twin.recorded,
                     attended=chosen.job.programme.attended,
                     confirmations=chosen.confirmations,
+                    desk=chosen.desk,
                 )
             )
 

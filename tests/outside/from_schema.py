@@ -14,7 +14,7 @@ from jsonschema import Draft202012Validator, FormatChecker, ValidationError, val
 Schema = dict[str, Any]
 KNOWN = frozenset(
     {"$ref", "$defs", "$schema", "type", "properties", "required", "additionalProperties", "anyOf", "format", "pattern"}
-    | {"minLength", "maxLength", "minimum", "maximum", "exclusiveMinimum", "default", "description"}
+    | {"minLength", "maxLength", "minimum", "maximum", "exclusiveMinimum", "default", "description", "enum"}
 )
 JSON: st.SearchStrategy[Any] = st.recursive(
     st.none()
@@ -119,6 +119,8 @@ def _texts(schema: Schema, _: Schema) -> st.SearchStrategy[str]:
             st.just("") | st.from_regex(r"\.[0-9]{1,9}\Z"),
             st.just("Z") | st.from_regex(r"[+-]([01][0-9]|2[0-3]):[0-5][0-9]\Z"),
         )
+    if "enum" in schema:
+        return st.sampled_from(schema["enum"])
     return st.from_regex(re.sub(r"\$$", r"\\Z", schema["pattern"]))
 
 
@@ -127,5 +129,6 @@ _KINDS = {
     "number": _numbers,
     "integer": _integers,
     "string": _texts,
+    "boolean": lambda _, __: st.booleans(),
     "null": lambda _, __: st.none(),
 }

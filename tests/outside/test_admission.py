@@ -17,7 +17,7 @@ from benchd.outside.admission import (
 )
 from benchd.outside.commands import FENCED, FREE_STOPS, LONGEST_COMMAND_BYTES, QUESTIONS, Code, CommandName
 
-from .the_gate import ANSWER, FIT, RUN, Gate
+from .the_gate import ANSWER, FIT, HAND, RUN, SPEED, Gate
 
 
 def refused(answer: Admitted | Answered, code: Code) -> str:
@@ -34,7 +34,13 @@ def let_in(answer: Admitted | Answered) -> Admitted:
 
 
 def arguments(name: CommandName) -> dict[str, Any]:
-    return {CommandName.LOAD: RUN, CommandName.CHECK: FIT, CommandName.ANSWER: ANSWER}.get(name, {})
+    return {
+        CommandName.LOAD: RUN,
+        CommandName.CHECK: FIT,
+        CommandName.ANSWER: ANSWER,
+        CommandName.MANUAL: HAND,
+        CommandName.SET: SPEED,
+    }.get(name, {})
 
 
 @pytest.mark.parametrize("name", sorted(FENCED))
@@ -63,6 +69,16 @@ def test_stops_questions_and_control_itself_need_no_number(name: CommandName) ->
     gate = Gate()
     gate.take_control("bashir")
     let_in(gate.ask(name, arguments=arguments(name)))
+
+
+@pytest.mark.parametrize("name", [CommandName.SET, CommandName.KEEP])
+def test_what_is_ordered_by_hand_is_soon_too_late(name: CommandName) -> None:
+    gate = Gate()
+    fence = gate.take_control()
+    payload = json.dumps(gate.command(fence=fence, arguments=arguments(name))).encode()
+    gate.later(2.1)
+    refused(gate.ask(name, payload), Code.LATE)
+    refused(gate.ask(name, id="long", fence=fence, ttl_s=2.5, arguments=arguments(name)), Code.MALFORMED)
 
 
 def test_a_retained_command_is_nobody_asking_now_not_even_for_a_stop() -> None:

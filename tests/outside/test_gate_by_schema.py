@@ -12,11 +12,11 @@ from benchd.outside.admission import Admitted, Answered, Arrived
 from benchd.outside.commands import LONGEST_COMMAND_BYTES, Code, CommandName
 
 from .from_schema import JSON, TEMPTING, oracle, perhaps_spoiled, sound
-from .the_gate import ANSWER, FIT, RUN, Gate
+from .the_gate import ANSWER, FIT, HAND, RUN, SPEED, Gate
 
 SCHEMAS = interface.schemas()
 REPLY = oracle(SCHEMAS["reply"])
-COMMANDS = ["control", "check", "load", "answer", "stop"]  # each model once
+COMMANDS = ["control", "check", "load", "answer", "manual", "set", "keep", "stop"]  # each model once
 ORACLES = {name: oracle(SCHEMAS[f"command-{name}"]) for name in COMMANDS}
 SOUND = {name: sound(SCHEMAS[f"command-{name}"]) for name in COMMANDS}
 SPOILED = {name: perhaps_spoiled(SCHEMAS[f"command-{name}"], SOUND[name]) for name in COMMANDS}
@@ -67,8 +67,9 @@ def test_a_command_is_called_malformed_exactly_when_the_schema_says_so(name: str
 
 @names
 def test_nothing_that_only_looks_right_is_taken_in_any_place(name: str) -> None:
-    arguments = {"load": RUN, "check": FIT, "answer": ANSWER, "control": {"lease_s": 30.0}}.get(name, {})
-    right = Gate().command(ttl_s=10.0, fence=41, arguments=arguments)
+    given = {"load": RUN, "check": FIT, "answer": ANSWER, "manual": HAND, "set": SPEED, "control": {"lease_s": 30.0}}
+    arguments = given.get(name, {})
+    right = Gate().command(ttl_s=2.0, fence=41, arguments=arguments)
     assert ORACLES[name].is_valid(right)
     for value in TEMPTING:
         wrong = [right | {key: value} for key in [*right, "extra"]]

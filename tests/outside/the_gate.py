@@ -21,6 +21,8 @@ RUN = {
 }
 ANSWER = {"question": "5f3a9c-1", "answer": "yes"}
 FIT = {key: RUN[key] for key in ("programme", "motor", "setup")}
+HAND = {key: RUN[key] for key in ("motor", "setup", "order", "serial", "operator")}
+SPEED = {"what": "speed_rpm", "value": 1000.0}
 
 
 @dataclass
