@@ -61,6 +61,15 @@ def test_three_like_inertias_have_the_roots_of_one_and_three() -> None:
     assert natural_hz([0.001] * 3, [1000.0] * 2) == pytest.approx((one, one * math.sqrt(3.0)))
 
 
+def test_three_discs_of_a_handbook_have_the_frequencies_that_it_prints() -> None:
+    """W. T. Thomson, Theory of Vibration with Applications, the three discs worked out by Holzer's method.
+
+    5, 11 and 22 kg·m² on 0.10 and 0.20 MN·m/rad: 123.66 and 202.66 rad/s (example and values from memory).
+    """
+    found = natural_hz([5.0, 11.0, 22.0], [0.10e6, 0.20e6])
+    assert [2.0 * math.pi * hz for hz in found] == pytest.approx([123.66, 202.66], abs=0.01)
+
+
 def test_a_transducer_that_weighs_nothing_leaves_two_inertias_on_both_springs_in_series() -> None:
     low, high = natural_hz([0.002, 1e-12, 0.0005], [3000.0, 1500.0])
     assert in_series(3000.0, 1500.0) == pytest.approx(1000.0)
