@@ -51,6 +51,8 @@ _STANDSTILL_RPM = 10.0
 _RAMP_GRACE_S = 2.0
 _MACHINE_TIME_S = 600.0
 _TARGET_SHARE = 0.01
+# with the power stage on; a tuple: members of an enumeration are slow to hash, and this is asked every millisecond
+_DRIVING = (DriveState.OPERATION_ENABLED, DriveState.QUICK_STOP_ACTIVE, DriveState.FAULT_REACTION_ACTIVE)
 
 
 class Axis(Protocol):
@@ -311,11 +313,13 @@ class AxisDrive:
         return self.fault_code == OVERSPEED_FAULT and abs(self._axis.speed_rpm) > self.rating.overspeed_rpm
 
     def _watch(self, time_s: float) -> None:
+        if self.state not in _DRIVING:
+            return
         too_fast = abs(self._axis.speed_rpm) > self.rating.overspeed_rpm
         too_high = self._axis.dc_link_v > self.rating.over_voltage_v
-        if self.state is DriveState.FAULT_REACTION_ACTIVE and (too_fast or too_high):
-            self._enter(DriveState.FAULT)  # the ramp does not hold the shaft, or feeds the link: let go
-        if self.state not in {DriveState.OPERATION_ENABLED, DriveState.QUICK_STOP_ACTIVE}:
+        if self.state is DriveState.FAULT_REACTION_ACTIVE:
+            if too_fast or too_high:
+                self._enter(DriveState.FAULT)  # the ramp does not hold the shaft, or feeds the link: let go
             return
         if too_fast:
             self.trip(OVERSPEED_FAULT, coast=True)  # a drive that lost its speed must not ramp with it
@@ -339,11 +343,7 @@ class AxisDrive:
         stage = self._axis.stage
         stage.torque_bound_nm = self.torque_bound_nm
         stage.speed_bound_rpm = self.rating.overspeed_rpm
-        if self._sto or self.state not in {
-            DriveState.OPERATION_ENABLED,
-            DriveState.QUICK_STOP_ACTIVE,
-            DriveState.FAULT_REACTION_ACTIVE,
-        }:
+        if self._sto or self.state not in _DRIVING:
             stage.power_stage_on = False
             stage.mode, stage.torque_nm, stage.speed_rpm = "torque", 0.0, 0.0
             return

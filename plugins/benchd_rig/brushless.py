@@ -14,15 +14,13 @@ from benchd_rig.converter import Converter
 from benchd_rig.dc_link import DcLink
 from benchd_rig.energy import EnergyAccount
 from benchd_rig.exact_step import held_input_step
-from benchd_rig.motor_dc import BrushDrop
 from benchd_rig.phase_currents import PhaseCurrents
-from benchd_rig.pmsm import Cogging, Iron, axes
+from benchd_rig.pmsm import Cogging, Iron, axes, warmed
 from benchd_rig.rotors import Rotors, Sticking
 from benchd_rig.specimen import BrushlessMotor, ConverterModel, Specimen
 
 _DRIFT = 1e-6  # relative change of resistance or flux from which on the motor's data are taken anew
 _CURRENTLESS_A = 1e-6
-_NO_BRUSHES = BrushDrop(level_v=0.0, scale_a=1.0)
 _LEAST_LINK_V = 1e-3
 
 Row = tuple[float, float, float, float, float]
@@ -140,13 +138,13 @@ class Brushless:
 
     def warm(self, *, winding_degc: float, magnet_degc: float) -> None:
         """Take over the temperatures of winding and magnets."""
-        now = axes(self._motor, winding_degc=winding_degc, magnet_degc=magnet_degc)
         was = self.axes
+        resistance_ohm, flux_v_s = warmed(self._motor, winding_degc=winding_degc, magnet_degc=magnet_degc)
         if (
-            abs(now.resistance_ohm - was.resistance_ohm) > _DRIFT * was.resistance_ohm
-            or abs(now.flux_v_s - was.flux_v_s) > _DRIFT * was.flux_v_s
+            abs(resistance_ohm - was.resistance_ohm) > _DRIFT * was.resistance_ohm
+            or abs(flux_v_s - was.flux_v_s) > _DRIFT * was.flux_v_s
         ):
-            self.axes = now
+            self.axes = axes(self._motor, winding_degc=winding_degc, magnet_degc=magnet_degc)
 
     def set_condition(self, faults: PlantFaults, *, leads_open: bool) -> None:
         """Take over what is broken, swapped or offset, and whether the power leads are open."""
@@ -252,7 +250,6 @@ class Brushless:
             current_a = (used_j + self._owed_j) / (step_s * terminal_v)
         else:
             current_a = 0.0 - self.converter.rectified_a(before_v, amplitude_a=abs(self.phases.mean_a))
-        link.warm(_NO_BRUSHES, extra_ohm=0.0)
         link.settle(current_a, 0.0, current_a, 0.0)
         taken_j = current_a * (link.link_v - cable_ohm * current_a) * step_s
         energy = self._energy

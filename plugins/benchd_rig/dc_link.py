@@ -81,12 +81,24 @@ class DcLink:
         Newton's method on a rising function with kinks, kept inside the bracket that the signs have shown so far.
         """
         before_v, per_step_s, bleed_s, brush_v = self.link_v, self._per_step_s, self._bleed_s, self._brush_v
+        supply_s, limit_a, source_v, from_v = self._supply_s, self._supply_limit_a, self.source_v, self._sink_from_v
+        bare = self._brush.level_v == 0.0 and self.extra_ohm == 0.0
         low_v, high_v = -math.inf, math.inf
-        drive_v = self._drive_v
+        drive_v, drop_v, drop_ohm = self._drive_v, 0.0, 0.0
         for _ in range(_MOST_TRIES):
-            drop_v, drop_ohm = brush_v(free_a + volt_a * drive_v)
+            if not bare:
+                drop_v, drop_ohm = brush_v(free_a + volt_a * drive_v)
             link_v = drive_v + drop_v
-            conducted_a, conductance_s = self._conducted(link_v)
+            # what supply, sink and diode together take at this link voltage, and how it rises with it
+            conducted_a = conductance_s = 0.0
+            given_a = (source_v - link_v) * supply_s
+            if given_a >= limit_a:
+                conducted_a = -limit_a
+            elif given_a > 0.0:
+                conducted_a = -given_a
+                conductance_s = supply_s
+            if link_v > from_v or link_v < -_REVERSE_DIODE_V:
+                conducted_a, conductance_s = self._beside(link_v, conducted_a, conductance_s)
             excess_a = per_step_s * (link_v - before_v) + bleed_s * link_v + mean_a + volt_mean_a * drive_v
             excess_a += conducted_a
             if excess_a > 0.0:
@@ -116,15 +128,8 @@ class DcLink:
             level_v * (1.0 - share * share) / scale_a + self.extra_ohm,
         )
 
-    def _conducted(self, link_v: float) -> tuple[float, float]:
-        """What sink and supply together take at this link voltage, and how it rises with it."""
-        conducted_a = slope_s = 0.0
-        supply_a = (self.source_v - link_v) * self._supply_s
-        if supply_a >= self._supply_limit_a:
-            conducted_a = -self._supply_limit_a
-        elif supply_a > 0.0:
-            conducted_a = -supply_a
-            slope_s = self._supply_s
+    def _beside(self, link_v: float, conducted_a: float, slope_s: float) -> tuple[float, float]:
+        """What the supply takes and how it rises with the voltage, with reverse diode and sink beside it."""
         if link_v < -_REVERSE_DIODE_V:
             conducted_a += (link_v + _REVERSE_DIODE_V) / _REVERSE_DIODE_OHM
             slope_s += 1.0 / _REVERSE_DIODE_OHM
@@ -138,10 +143,12 @@ class DcLink:
 
     def _take(self, drive_v: float, *, current_a: float, mean_a: float) -> None:
         """Take over the solution. The supply's current follows from the charge, so that the books close exactly."""
-        brush_v = self._brush.voltage_v(current_a)
+        brush_v = self._brush.voltage_v(current_a) if self._brush.level_v else 0.0
         before_v, link_v = self.link_v, drive_v + brush_v + self.extra_ohm * current_a
         bleed_a = self._bleed_s * link_v
-        sink_a = min(max((link_v - self._sink_from_v) * self._sink_s, 0.0), self._sink_limit_a)
+        sink_a = 0.0
+        if link_v > self._sink_from_v:
+            sink_a = min((link_v - self._sink_from_v) * self._sink_s, self._sink_limit_a)
         given_a = self._per_step_s * (link_v - before_v) + bleed_a + mean_a + sink_a
         self.link_v, self.sink_current_a = link_v, sink_a
         self.supply_current_a = given_a if given_a > _LEAST_A else 0.0

@@ -74,14 +74,23 @@ class Axes:
         return complex(d_a, q_a if positive else -q_a)
 
 
+def warmed(motor: BrushlessMotor, *, winding_degc: float, magnet_degc: float) -> tuple[float, float]:
+    """A phase's resistance and the magnets' flux at these temperatures."""
+    return (
+        motor.resistance_ohm * (1.0 + motor.resistance_per_k * (winding_degc - motor.reference_degc)),
+        motor.flux_v_s * (1.0 + motor.flux_per_k * (magnet_degc - motor.reference_degc)),
+    )
+
+
 def axes(motor: BrushlessMotor, *, winding_degc: float, magnet_degc: float) -> Axes:
     """What the motor is at its temperatures."""
+    resistance_ohm, flux_v_s = warmed(motor, winding_degc=winding_degc, magnet_degc=magnet_degc)
     return Axes(
         pole_pairs=motor.pole_pairs,
-        resistance_ohm=motor.resistance_ohm * (1.0 + motor.resistance_per_k * (winding_degc - motor.reference_degc)),
+        resistance_ohm=resistance_ohm,
         d_inductance_h=motor.d_inductance_h,
         q_inductance_h=motor.q_inductance_h,
-        flux_v_s=motor.flux_v_s * (1.0 + motor.flux_per_k * (magnet_degc - motor.reference_degc)),
+        flux_v_s=flux_v_s,
     )
 
 

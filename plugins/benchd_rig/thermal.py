@@ -45,9 +45,15 @@ class Thermal:
             self._steps[step_s] = rows
         winding_k, housing_k = self.winding_degc - ambient_degc, self.housing_degc - ambient_degc
         magnet_k = self.magnet_degc - ambient_degc
-        winding_degc, housing_degc, magnet_degc = [
+        (a, b, c, d, e, f), (g, h, i, j, k, m), (n, o, p, q, r, s) = rows
+        winding_degc = (
             ambient_degc + a * winding_k + b * housing_k + c * magnet_k + d * winding_w + e * housing_w + f * magnet_w
-            for a, b, c, d, e, f in rows
-        ]
+        )
+        housing_degc = (
+            ambient_degc + g * winding_k + h * housing_k + i * magnet_k + j * winding_w + k * housing_w + m * magnet_w
+        )
+        magnet_degc = (
+            ambient_degc + n * winding_k + o * housing_k + p * magnet_k + q * winding_w + r * housing_w + s * magnet_w
+        )
         self.winding_degc, self.housing_degc = winding_degc, housing_degc
         self.magnet_degc = magnet_degc if self._has_rotor else housing_degc
