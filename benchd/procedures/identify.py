@@ -23,6 +23,7 @@ SPEED_SHARE = 0.2  # of the rated speed; for a brushed specimen that turns as it
 TORQUE_SHARE = 0.3  # of the rated torque, about which torque is stepped: a supply takes no current back
 TORQUE_STEP = 0.2  # of the rated torque, either way: a drive that resolves 0.1 % of its own rating rounds it little
 SPEED_STEP = 0.04  # of the rated speed, either way
+LINK_STEP = 0.02  # of a converter's rated link voltage, either way and never above it
 LEVELS = tuple(
     one * size for size in (1.0, 0.85, 0.7) for one in (1.0, 0.0, -1.0, 0.0)
 )  # of the step: each rounds else
@@ -44,7 +45,7 @@ class IdentifySettings(BaseModel):
 
 def stepped_with(kind: str) -> tuple[Stepped, ...]:
     """What can be stepped with this kind of specimen, "brushless" or "brushed_dc"."""
-    return ("load_torque", "motor_speed") if kind == "brushless" else ("load_torque", "load_speed", "supply_voltage")
+    return ("load_torque", "motor_speed" if kind == "brushless" else "load_speed", "supply_voltage")
 
 
 def amplitude(settings: IdentifySettings, around: Surroundings) -> float:
@@ -56,6 +57,8 @@ def amplitude(settings: IdentifySettings, around: Surroundings) -> float:
         case "motor_speed" | "load_speed":
             return SPEED_STEP * plate.speed_rpm
         case "supply_voltage":
+            if _brushless(around):
+                return LINK_STEP * plate.voltage_v
             return TORQUE_STEP * plate.torque_nm * plate.resistance_ohm / plate.ke_v_s
 
 
@@ -127,8 +130,15 @@ def play(settings: IdentifySettings, around: Surroundings) -> Play:
 
 
 def _brought_to_base(settings: IdentifySettings, around: Surroundings, feeding: Feeding, hand: Hand) -> Play:
-    """The voltage at which the torque is about what was planned: a plate knows neither brushes nor friction."""
+    """The voltage at which the torque is about what was planned: a plate knows neither brushes nor friction.
+
+    A converter's link goes a step below its rated voltage instead.
+    """
     plate = around.plate
+    if _brushless(around):
+        yield from hand.ramp_voltage(plate.voltage_v - amplitude(settings, around))
+        yield from hand.wait(STEADY_S, "becoming steady")
+        return
     for _ in range(LOOKS):
         shown_nm = yield from _shown_nm(hand)
         missing_nm = _base_nm(settings, around) - shown_nm

@@ -1,5 +1,6 @@
 """A tuning on the twin: what it identifies is what the twin is made of, and what it cannot tell it refuses."""
 
+import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -8,6 +9,8 @@ from pathlib import Path
 import pytest
 
 from benchd.analysis.identification import NotIdentified
+from benchd.app.tuned_loops import tuned_loops
+from benchd.app.tuning.command import stored
 from benchd.app.tuning.found import Found
 from benchd.app.tuning.job import Wanted
 from benchd.app.tuning.session import Seen, TuningFailed
@@ -15,6 +18,7 @@ from benchd.live.virtual_time import run_virtual
 from benchd_rig.specimen import load_specimen
 from benchd_rig.twin import twin_drivers
 
+from .test_regulation import ASKED_NM, held
 from .tuned_twin import job, loops_of, seen_of
 from .twin_bench import BRUSHED, BRUSHLESS, Kind
 
@@ -88,6 +92,14 @@ def test_a_brushed_motors_voltage_makes_the_torque_that_its_winding_lets_it() ->
         assert 0.02 < one.plant.small_s + one.plant.dead_s + one.plant.lag_s < 0.02 + 1.5 * poll_s(BRUSHED, "supply")
 
 
+def test_a_converters_terminals_follow_the_supply() -> None:
+    found = tuned(BRUSHLESS)[1]["supply", "dc_voltage"].table
+    assert found.plant.gain == pytest.approx(1.0, abs=0.02)
+    assert (
+        0.02 < found.plant.small_s + found.plant.dead_s + found.plant.lag_s < 0.02 + 1.5 * poll_s(BRUSHLESS, "supply")
+    )
+
+
 @pytest.mark.parametrize("kind", [BRUSHLESS, BRUSHED])
 def test_every_loop_is_stable_small_and_stated_with_its_doubt(kind: Kind) -> None:
     for found in tuned(kind)[1].values():
@@ -123,3 +135,16 @@ def test_a_transducer_that_is_turned_round_ends_the_tuning_in_a_sentence() -> No
     drivers.bench.set_plant_fault("transducer_sign_flipped", value=True)
     with pytest.raises(TuningFailed, match=r"The bench came to .* while it was tuned: "):
         run_virtual(seen_of(job(BRUSHED, Path("/nowhere")), BRUSHED, drivers=drivers))
+
+
+def test_a_run_with_the_loops_as_stored_shows_the_torque_and_voltage_that_were_asked_for(tmp_path: Path) -> None:
+    """Frames of each settled point, averaged; without the loops friction and the cable stay in them."""
+    one = job(BRUSHLESS, tmp_path)
+    stored(one.bench, one.motor, one.setup, tuned(BRUSHLESS)[0], operator="", rule=None)
+    loops = tuned_loops(one.bench, one.motor, one.setup, on=dt.datetime.now(tz=dt.UTC).date()).loops
+    assert len(loops) == 3
+    alone, trimmed = held(tmp_path), held(tmp_path, *loops)
+    for point, asked_nm in enumerate(ASKED_NM):
+        assert abs(alone[point]["shaft_torque"] - asked_nm) > 0.01
+        assert abs(trimmed[point]["shaft_torque"] - asked_nm) < 0.005
+        assert trimmed[point]["dc_voltage"] == pytest.approx(48.0, abs=0.03)

@@ -76,7 +76,8 @@ def _wanted(stepped: tuple[Stepped, ...], plate: Plate) -> Iterator[Wanted]:
                 yield _one(number, Role.LOAD_DRIVE, Driven.SPEED, "shaft_speed", tolerance=0.05)
             case "supply_voltage":  # by the data sheet, which knows neither the cable nor the winding's temperature
                 nm_per_v = plate.ke_v_s / plate.resistance_ohm
-                yield _one(number, Role.SUPPLY, Driven.VOLTAGE, "shaft_torque", expected=nm_per_v, tolerance=0.5)
+                if plate.kind != "brushless":
+                    yield _one(number, Role.SUPPLY, Driven.VOLTAGE, "shaft_torque", expected=nm_per_v, tolerance=0.5)
                 yield _one(number, Role.SUPPLY, Driven.VOLTAGE, "dc_voltage", tolerance=0.15)
 
 
