@@ -128,14 +128,6 @@ class Brushless:
         """The analyser's sums alone: energy to the motor, then the squares of current, fundamental and line voltage."""
         return self._output_j, self._current_square_s, self._fundamental_square_s, self._line_square_s
 
-    def carry(self, rates: tuple[float, ...], seconds: float) -> None:
-        """Let those sums go on at these rates."""
-        output_w, current, fundamental, line = rates
-        self._output_j += output_w * seconds
-        self._current_square_s += current * seconds
-        self._fundamental_square_s += fundamental * seconds
-        self._line_square_s += line * seconds
-
     def warm(self, *, winding_degc: float, magnet_degc: float) -> None:
         """Take over the temperatures of winding and magnets."""
         was = self.axes

@@ -53,7 +53,7 @@ class _Look:
     time_s: float
     energies: tuple[float, ...]
     flows: tuple[float, ...]  # terminal voltage, link voltage, charge, impulse, angle
-    inside: tuple[float, ...]  # the analyser's, see `Brushless.sums`
+    inside: tuple[float, ...]  # the analyser's, see `Brushless.sums`; it begins anew after a leap, so they stand still
     load_rad_s: float
 
 
@@ -121,8 +121,6 @@ class LongSteps:
         flows.charge_a_s += current_a * seconds
         rotors.impulse_nm_s += torque_nm * seconds
         rotors.motor_angle_rad += speed_rad_s * seconds
-        if isinstance(self._machine, Brushless):
-            self._machine.carry(rates.inside, seconds)
         self._leg_s += seconds
         self._left_s -= seconds
         if self._left_s < 0.5 * TICK_S:

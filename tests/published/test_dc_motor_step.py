@@ -65,6 +65,15 @@ def test_the_plant_ends_at_the_published_no_load_point() -> None:
     assert plant.motor_speed_rpm * np.pi / 30.0 == pytest.approx(470.5882353, abs=1e-6)
 
 
+def test_an_hour_in_long_steps_stands_at_the_published_no_load_point() -> None:
+    plant = switched_on()
+    plant.leaps = True
+    plant.advance_to(3600.0)
+    assert plant.leapt_s > 3000.0
+    assert plant.motor_current_a == pytest.approx(0.9411765, abs=1e-6)
+    assert plant.motor_speed_rpm * np.pi / 30.0 == pytest.approx(470.5882353, abs=1e-4)
+
+
 def test_the_plant_peaks_at_the_published_instant() -> None:
     times_s = [0.0085, 0.009, 0.0095, 0.010]
     through_the_peak = np.polyfit(np.array(times_s) - 0.009, plant_states(times_s)[:, 0], 3)
