@@ -57,14 +57,17 @@ def looks(course: InStep) -> Iterator[Together]:
             )
 
 
-def demand_of(course: InStep, around: Surroundings, machines: Machines) -> Demand:
-    """The greatest magnitudes, the power at the supply, and how long it takes with each wait as short as may be."""
+def demand_of(course: InStep, seen: Sequence[Together], around: Surroundings, machines: Machines) -> Demand:
+    """The greatest magnitudes, the power at the supply, and how long it takes with each wait as short as may be.
+
+    `seen` are the course's `looks`, here as below: a long table is looked at once.
+    """
     plate, slopes = around.plate, around.slopes
     idle_a = IDLE_SHARE * plate.current_a
     voltage_v = machines.supply_voltage_v
-    speed_rpm, torque_nm = (one.greatest(VALUE).amount for one in (course.speed, course.torque))
+    speed_rpm, torque_nm = max(one.speed_rpm for one in seen), max(one.torque_nm for one in seen)
     if machines.voltage_v is None:
-        shaft_w = max(one.speed_rpm * one.torque_nm * RAD_S_PER_RPM for one in looks(course))
+        shaft_w = max(one.speed_rpm * one.torque_nm * RAD_S_PER_RPM for one in seen)
         current_a = shaft_w / POOR_EFFICIENCY / voltage_v + idle_a
     else:
         current_a = torque_nm / plate.ke_v_s + idle_a
@@ -93,7 +96,9 @@ def part_at(course: Course, at_s: float) -> int:
     return course.placed[max(0, bisect.bisect_right(starts, inside_s) - 1)].part
 
 
-def too_much(course: InStep, around: Surroundings, machines: Machines) -> Iterator[tuple[int, str]]:
+def too_much(
+    course: InStep, seen: Sequence[Together], around: Surroundings, machines: Machines
+) -> Iterator[tuple[int, str]]:
     """The part of each thing that the course asks too much of, and that in words, first the earliest second."""
     slopes, plate = around.slopes, around.plate
     idle_a = IDLE_SHARE * plate.current_a
@@ -119,7 +124,7 @@ def too_much(course: InStep, around: Surroundings, machines: Machines) -> Iterat
                 Bounds(slope_per_s=by_nm),
                 shaft=Shaft(torque_available_nm=available_nm, inertia_kgm2=around.inertia_kgm2, power_w=power_w),
             ),
-            _outrun_voltage(course, around, machines),
+            _outrun_voltage(seen, around, machines),
         )
         if one is not None
     ]
@@ -135,13 +140,13 @@ def shares_v(machines: Machines) -> tuple[float, float]:
     return machines.voltage_v(1.0, 0.0) - nothing_v, machines.voltage_v(0.0, 1.0) - nothing_v
 
 
-def _outrun_voltage(course: InStep, around: Surroundings, machines: Machines) -> Outrun | None:
+def _outrun_voltage(seen: Sequence[Together], around: Surroundings, machines: Machines) -> Outrun | None:
     """Where a specimen that its supply feeds takes more voltage, or that more quickly, than there is."""
     if machines.voltage_v is None:
         return None
     per_rpm, per_nm = shares_v(machines)
     allowed_v, allowed_v_per_s = machines.supply_voltage_v, around.slopes.voltage_v_per_s
-    for one in looks(course):
+    for one in seen:
         asked_v = per_rpm * one.speed_rpm + per_nm * one.torque_nm
         if asked_v > allowed_v * (1.0 + _ROUNDING):
             return Outrun(at_s=one.start_s, what="the supply's voltage", asked=asked_v, allowed=allowed_v, unit="V")

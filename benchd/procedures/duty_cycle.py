@@ -4,13 +4,13 @@ Duty types are those of IEC 60034-1 (S1 to S10); any of them is a course. One ma
 torque, and the programme says which.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
-from benchd.procedures.course_checks import amounts, demand_of, dwelling, looks, too_much, unseen
+from benchd.procedures.course_checks import Together, amounts, demand_of, dwelling, looks, too_much, unseen
 from benchd.procedures.course_following import CourseHand, Machines
 from benchd.procedures.course_settings import AnswerWait, Part
 from benchd.procedures.hand import RPM_PER_RADIAN_A_SECOND, unloaded
@@ -47,6 +47,11 @@ class DutyCycleSettings(BaseModel):
         """Speed and torque in step. Raises `ValueError` for parts that make none."""
         return in_step_of([one.model_dump(mode="json") for one in self.part], repeated=self.repeated)
 
+    @cached_property
+    def seen(self) -> Sequence[Together]:
+        """One round in short pieces."""
+        return tuple(looks(self.course))
+
     def asked_at(self) -> Iterator[tuple[tuple[str | int, ...], str, float, float]]:
         """Where below its table the test asks for which quantity, how much, and at which second of a round."""
         for part, name, value, at_s in amounts(self.course):
@@ -74,7 +79,7 @@ def machines_of(settings: DutyCycleSettings, around: Surroundings) -> Machines:
 
 def demand(settings: DutyCycleSettings, around: Surroundings) -> Demand:
     """The course's greatest amounts, and how long it takes where every wait is as short as may be."""
-    return demand_of(settings.course, around, machines_of(settings, around))
+    return demand_of(settings.course, settings.seen, around, machines_of(settings, around))
 
 
 def objection(settings: DutyCycleSettings, around: Surroundings) -> str:
@@ -91,9 +96,7 @@ def objection(settings: DutyCycleSettings, around: Surroundings) -> str:
             "a brushed motor is fed by a supply that gives voltage and current in one direction: speed and torque of "
             "the course must not be negative"
         )
-    if settings.speed_by == "motor" and any(
-        one.torque_nm > 0.0 and one.speed_rpm == 0.0 for one in looks(settings.course)
-    ):
+    if settings.speed_by == "motor" and any(one.torque_nm > 0.0 and one.speed_rpm == 0.0 for one in settings.seen):
         return (
             "a brushed motor whose speed is made by its voltage cannot hold the shaft still against a torque: take the "
             'torque away at standstill, or let the load machine hold the speed (speed_by = "load")'
@@ -107,7 +110,11 @@ def misplaced(settings: DutyCycleSettings, around: Surroundings) -> Misplaced:
         return
     course = settings.course
     machines = machines_of(settings, around)
-    for part, says in (*unseen(course, around), *dwelling(course, around), *too_much(course, around, machines)):
+    for part, says in (
+        *unseen(course, around),
+        *dwelling(course, around),
+        *too_much(course, settings.seen, around, machines),
+    ):
         yield ("part", part), says
 
 

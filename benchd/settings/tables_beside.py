@@ -6,6 +6,7 @@ from pathlib import Path
 from benchd.settings.course_table import CourseTable, read_course_table
 from benchd.settings.errors import shown
 
+MOST_ROWS = 20_000  # more take the best part of a minute to be held against a bench
 _ENDING = ".csv"
 
 
@@ -25,6 +26,6 @@ def tables_beside(programme: Path) -> Callable[[str, Sequence[str]], CourseTable
         file = programme.parent / name
         if not file.is_file():
             raise ValueError(f"there is no file {shown(file)}: put the table beside the programme")
-        return read_course_table(file, quantities)
+        return read_course_table(file, quantities, most_rows=MOST_ROWS)
 
     return read

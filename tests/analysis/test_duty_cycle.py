@@ -223,7 +223,8 @@ def test_the_table_follows_the_course_over_its_time() -> None:
 
 @pytest.mark.parametrize(("kind", "column"), [("brushless", "converter_input_power"), ("brushed_dc", "input_power")])
 def test_a_record_of_either_kind_of_motor_is_evaluated(kind: str, column: str) -> None:
-    results = evaluate(recorded(STEADY, kind=kind))
+    rising = {**STEADY, "dc_current": lambda t: 1.0 + 0.2 * t, "shaft_speed": lambda t: 1000.0 + 30.0 * t}
+    results = evaluate(recorded(rising, kind=kind))
     test = results.tests["duty_cycle"]
     assert column in test.units
     assert not any("drifts" in note or "no evaluation" in note for note in (*test.notes, *results.notes))
