@@ -36,6 +36,7 @@ from benchd.rules.limits import Reaction
 from benchd.rules.states import COMPLETION, Command, State
 
 PROGRESS_EVERY_S = 1.0
+REHEARSED_AS_IT_IS_S = 1.0  # the end of what a rehearsal leaps over, in which its sample stream runs again
 BEAT_EVERY_S = 0.05  # a tenth of what chains commonly wait for; a chain that is polled faster gets no more beats
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
 
@@ -184,6 +185,29 @@ class Bench:
     def waits_for(self) -> str:
         """What a start waits for somebody to do at the bench, in a sentence; else ""."""
         return self._rack.waits_for
+
+    @property
+    def may_leap_s(self) -> float:
+        """For a rehearsal: how long nothing changes from now on, as the test says; 0 where anything might."""
+        return self._watch.may_leap_s
+
+    @property
+    def dwells(self) -> bool:
+        """Whether the test that plays says that nothing changes for a while."""
+        return self._watch.player is not None and self._watch.player.dwell_s > REHEARSED_AS_IT_IS_S
+
+    def leap(self, seconds: float) -> None:
+        """A rehearsal has moved the clock by so much: what was read was read on and on and stayed what it was."""
+        self._watch.leap(seconds)
+
+    def rest_stream(self, *, resting: bool) -> bool:
+        """For a rehearsal: stop or restart the sample stream, whose samples no leap has; whether it rests."""
+        capturing = self._capturing
+        if capturing is None:
+            return True
+        if resting is not capturing.rests and not capturing.fills:
+            (capturing.close if resting else capturing.open)()
+        return capturing.rests
 
     @property
     def energised(self) -> bool:

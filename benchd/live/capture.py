@@ -179,6 +179,16 @@ class Capturing:
         self._changed.set()
         self._cut_windows("the test was left")
 
+    @property
+    def fills(self) -> bool:
+        """Whether a window is being filled."""
+        return bool(self._windows)
+
+    @property
+    def rests(self) -> bool:
+        """Whether no stream runs and none was asked for."""
+        return not self._opened and not self._streaming
+
     def wanted(self, *, test: int, point: int, seconds: float) -> None:
         """Keep this much from now on; for the tick. Ignored while closed, failed, or with `MOST_WINDOWS` open."""
         failed = self._failures > 0 and not self._streaming

@@ -57,6 +57,7 @@ class Intake:
         self._age_limit_s = {channel.name: channel.age_limit_s for channel in self.channels}
         self._on_crossings = on_crossings
         self._zeros: dict[str, float] = {}
+        self._leapt_s = 0.0  # since the last frame
         self.monitor: LimitMonitor | None = None
         self.samples: dict[str, Sample] = {channel.name: NOTHING_YET for channel in self.channels}
         self.readings: dict[PortRef, Reading] = {}
@@ -138,6 +139,16 @@ class Intake:
                 crossings += self.monitor.observe(name, sample)
         return crossings
 
+    def leap(self, seconds: float) -> None:
+        """A rehearsal leapt over so much time: every channel was read on and on and stayed what it was."""
+        for name, sample in self.samples.items():
+            self.samples[name] = Sample(sample.value, sample.quality, sample.taken_mono_s + seconds)
+        for derived in self._working.values():
+            derived.leap(seconds)
+        if self.monitor is not None:
+            self.monitor.leap(seconds)
+        self._leapt_s += seconds
+
     def frame(self, time_mono_s: float) -> Frame:
         """All channels now; what is older than its channel's age limit is marked stale. Tells the monitor of ages."""
         crossings = self._derive(TICK, time_mono_s)
@@ -151,7 +162,8 @@ class Intake:
             crossings += self.monitor.observe_age(time_mono_s)
         if crossings:
             self._on_crossings(crossings)
-        return Frame(time_mono_s, samples)
+        leapt_s, self._leapt_s = self._leapt_s, 0.0
+        return Frame(time_mono_s, samples, leapt_s=leapt_s)
 
 
 def _raw(reading: Reading) -> Mapping[str, float]:

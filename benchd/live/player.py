@@ -116,6 +116,7 @@ class Player:
         self.playing = False
         self.doing = ""
         self.done_ratio = 0.0
+        self.dwell_s = 0.0  # for so long nothing changes, by the last move
 
     @property
     def number(self) -> int:
@@ -189,6 +190,7 @@ class Player:
         self._setpoints.ask(move.targets)
         self.doing = move.doing
         self.done_ratio = move.done_ratio
+        self.dwell_s = move.dwell_s
         self._note(move)
 
     # questions

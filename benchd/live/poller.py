@@ -58,6 +58,7 @@ class Poller:
         self._broken_told = False
         self.says = ""  # why the last reading did not come, in the driver's words; empty after one that did
         self.heard_mono_s = -float("inf")
+        self.busy = False  # with a poll and what follows from it
 
     @property
     def trouble(self) -> str:
@@ -76,7 +77,9 @@ class Poller:
         due_s = loop.time() + self._phase * period_s
         await asyncio.sleep(self._phase * period_s)
         while True:
+            self.busy = True
             await self.poll_once()
+            self.busy = False
             due_s = max(due_s + period_s, loop.time() - period_s)
             await asyncio.sleep(max(0.0, due_s - loop.time()))
 

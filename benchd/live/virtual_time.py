@@ -9,7 +9,8 @@ import heapq
 import inspect
 import math
 import threading
-from asyncio.events import TimerHandle
+from asyncio.events import Handle, TimerHandle
+from collections import deque
 from collections.abc import Callable, Coroutine
 from contextvars import Context
 from typing import Any, NoReturn, TypeVar, TypeVarTuple
@@ -18,6 +19,7 @@ T = TypeVar("T")
 Args = TypeVarTuple("Args")
 
 STANDSTILL_ROUNDS = 1_000_000  # loop rounds without a jump; a busy second has a few thousand
+MOST_CANCELLED = 50  # timers that nobody waits for any more; beyond it they are swept out
 _REFUSED = {
     "a thread": ("run_in_executor", "set_default_executor"),
     "a socket": (
@@ -63,31 +65,6 @@ class TasksLeft(RuntimeError):
     """The coroutine ended and left tasks behind that nobody waits for."""
 
 
-class _OrderedTimer(TimerHandle):
-    """A timer that runs after the timers set before it for the same instant."""
-
-    __slots__ = ("order",)
-
-    def __init__(
-        self,
-        when: float,
-        callback: Callable[..., object],
-        args: tuple[Any, ...],
-        *,
-        loop: asyncio.AbstractEventLoop,
-        context: Context | None,
-        order: int,
-    ) -> None:
-        super().__init__(when, callback, args, loop, context)
-        self.order = order
-
-    def __lt__(self, other: object) -> bool:
-        if not isinstance(other, _OrderedTimer):
-            return NotImplemented
-        mine, theirs = self.when(), other.when()
-        return mine < theirs or (mine == theirs and self.order < other.order)
-
-
 class VirtualTimeLoop(asyncio.BaseEventLoop):
     """An event loop whose time stands still while something runs and jumps while everything waits.
 
@@ -98,20 +75,31 @@ class VirtualTimeLoop(asyncio.BaseEventLoop):
     """
 
     # What asyncio.base_events keeps privately and this loop works on; the stubs do not list it.
-    _scheduled: list[TimerHandle]
-    _clock_resolution: float
+    _scheduled: list[tuple[float, int, TimerHandle]]  # a heap; tuples compare without a call into Python
+    _ready: deque[Handle]
+    _stopping: bool
+    _timer_cancelled_count: int
 
     def __init__(self, *, start_mono_s: float = 0.0) -> None:
         super().__init__()
         self._thread = threading.get_ident()
-        self._selector = self  # the base class asks its selector how long to wait: that is where time jumps
         self._orders = 0
         self._rounds_here = 0
-        self._set_time(start_mono_s)
+        self._now_mono_s = start_mono_s
 
     def time(self) -> float:
         """The virtual time, s."""
         return self._now_mono_s
+
+    def call_later(
+        self,
+        delay: float,
+        callback: Callable[[*Args], object],
+        *args: *Args,
+        context: Context | None = None,
+    ) -> TimerHandle:
+        """As asyncio's, from the virtual time."""
+        return self.call_at(self._now_mono_s + delay, callback, *args, context=context)
 
     def call_at(
         self,
@@ -126,42 +114,72 @@ class VirtualTimeLoop(asyncio.BaseEventLoop):
         if self.is_closed():
             raise RuntimeError("Event loop is closed")
         self._orders += 1
-        timer = _OrderedTimer(when, callback, args, loop=self, context=context, order=self._orders)
-        heapq.heappush(self._scheduled, timer)
+        timer = TimerHandle(when, callback, args, self, context)
+        heapq.heappush(self._scheduled, (when, self._orders, timer))
         timer._scheduled = True  # type: ignore[attr-defined]  # noqa: SLF001  # as BaseEventLoop.call_at does
         return timer
 
-    def select(self, timeout: float | None) -> list[Any]:
-        """Jump to the next timer instead of waiting; called by the base class once a round."""
-        if timeout == 0.0:
-            self._rounds_here += 1
-            if self._rounds_here > STANDSTILL_ROUNDS:
-                self._rounds_here = 0
-                raise VirtualTimeStuck(
-                    f"virtual time stands still at {self._now_mono_s:.6f} s: tasks keep running without ever waiting "
-                    f"for a later time; look at {self._waiting_tasks()}"
-                )
-            return []
+    def _run_once(self) -> None:
+        """One round, as BaseEventLoop's: what is due becomes ready, and what was ready until now runs once."""
+        scheduled, ready = self._scheduled, self._ready
+        if self._timer_cancelled_count > MOST_CANCELLED and 2 * self._timer_cancelled_count > len(scheduled):
+            self._sweep()
+            scheduled = self._scheduled
+        while scheduled and scheduled[0][2].cancelled():
+            self._timer_cancelled_count -= 1
+            heapq.heappop(scheduled)[2]._scheduled = False  # type: ignore[attr-defined]  # noqa: SLF001
+        if ready or self._stopping:
+            self._stay()
+        else:
+            self._jump()
+        now_mono_s = self._now_mono_s
+        while scheduled and scheduled[0][0] <= now_mono_s:
+            timer = heapq.heappop(scheduled)[2]
+            timer._scheduled = False  # type: ignore[attr-defined]  # noqa: SLF001
+            ready.append(timer)
+        for _ in range(len(ready)):
+            handle = ready.popleft()
+            if not handle._cancelled:  # noqa: SLF001
+                handle._run()  # noqa: SLF001
+
+    def _sweep(self) -> None:
+        """Forget the timers that were cancelled, deadlines most of them."""
+        for _, _, timer in self._scheduled:
+            if timer.cancelled():
+                timer._scheduled = False  # type: ignore[attr-defined]  # noqa: SLF001
+        self._scheduled = [one for one in self._scheduled if not one[2].cancelled()]
+        heapq.heapify(self._scheduled)
+        self._timer_cancelled_count = 0
+
+    def _stay(self) -> None:
+        self._rounds_here += 1
+        if self._rounds_here > STANDSTILL_ROUNDS:
+            self._rounds_here = 0
+            raise VirtualTimeStuck(
+                f"virtual time stands still at {self._now_mono_s:.6f} s: tasks keep running without ever waiting "
+                f"for a later time; look at {self._waiting_tasks()}"
+            )
+
+    def _jump(self) -> None:
+        """To the next timer instead of waiting; one that lies in the past is due now."""
         self._rounds_here = 0
-        if timeout is None:
+        if not self._scheduled:
             raise VirtualTimeStuck(
                 f"virtual time cannot go on at {self._now_mono_s:.6f} s: nothing is scheduled, and what these tasks "
                 f"wait for will never come: {self._waiting_tasks()}"
             )
-        self._set_time(self._scheduled[0].when())
-        return []
+        self._set_time(max(self._now_mono_s, self._scheduled[0][0]))
+
+    def leap(self, seconds: float) -> None:
+        """Move the time on at once, from within a callback; what was due meanwhile is due now. Never backwards."""
+        self._set_time(self._now_mono_s + max(0.0, seconds))
 
     def _set_time(self, now_mono_s: float) -> None:
         self._now_mono_s = now_mono_s
-        # The base class runs timers before time() + resolution: the smallest step makes "due" mean "at or before now".
-        self._clock_resolution = math.ulp(now_mono_s)
 
     def _waiting_tasks(self) -> str:
         described = sorted(_describe(task) for task in asyncio.all_tasks(self))
         return "; ".join(described) or "no task at all"
-
-    def _process_events(self, event_list: list[Any]) -> None:
-        """There are no events: nothing outside is connected."""
 
     def _write_to_self(self) -> None:
         """Called by `call_soon_threadsafe`: from a signal handler of this thread it is harmless, from another not."""

@@ -65,6 +65,7 @@ class Watch:
         self.regulation: Regulation | None = None
         self.ticks = 0
         self.missed_ticks = 0
+        self._leapt_s = 0.0  # since the last tick, in a rehearsal
 
     def begin(self, rack: Rack, pollers: Sequence[Poller]) -> None:
         """What it watches; called once, before the first tick."""
@@ -82,9 +83,11 @@ class Watch:
             return
         period_s = 1.0 / self._plan.tick_hz
         self.ticks += 1
-        self.missed_ticks += tick.missed
-        if tick.missed * period_s > STALL_WORTH_TELLING_S and self._state() in WATCHED:
-            self._stood_still(rack, tick.missed * period_s, time_mono_s=tick.time_mono_s)
+        missed = max(0, tick.missed - round(self._leapt_s / period_s))
+        self._leapt_s = 0.0
+        self.missed_ticks += missed
+        if missed * period_s > STALL_WORTH_TELLING_S and self._state() in WATCHED:
+            self._stood_still(rack, missed * period_s, time_mono_s=tick.time_mono_s)
         frame = rack.intake.frame(tick.time_mono_s)
         place = NOWHERE
         if self.player is not None:
@@ -104,6 +107,24 @@ class Watch:
             self.regulation.look(frame, regulated, dt_s=period_s)
         recording.append(frame, state=self._state(), place=place)
         self._listen_for_silence(rack, tick.time_mono_s)
+
+    @property
+    def may_leap_s(self) -> float:
+        """How long nothing changes from now on, as the test that plays says, with every set-point taken; else 0."""
+        rack, player = self._rack, self.player
+        if rack is None or player is None or self._leapt_s or self._state() is not State.EXECUTE:
+            return 0.0
+        if not player.playing or not rack.setpoints.taken or any(poller.busy for poller in self._pollers.values()):
+            return 0.0
+        return player.dwell_s
+
+    def leap(self, seconds: float) -> None:
+        """A rehearsal moved the clock by so much: every device was heard on and on and stayed as it was."""
+        self._leapt_s += seconds
+        if self._rack is not None:
+            self._rack.intake.leap(seconds)
+        for poller in self._pollers.values():
+            poller.heard_mono_s += seconds
 
     def _stood_still(self, rack: Rack, seconds: float, *, time_mono_s: float) -> None:
         """This process was held up: that is nobody's silence, and too long of it is a cause of its own."""

@@ -32,6 +32,9 @@ class Derived(Protocol):
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """The sample that follows from these at this time; told the same twice, it says the same. Never raises."""
 
+    def leap(self, seconds: float, /) -> None:
+        """So much time passed at once, a rehearsal's, in which every input was read on and on and stayed the same."""
+
 
 class Input:
     """One input: how far it may be believed at an instant."""
@@ -86,6 +89,10 @@ class Track:
         times.append(taken_s)
         self._values.append(sample.value)
 
+    def leap(self, seconds: float) -> None:
+        """What is known moves along with the time."""
+        self._times_s = deque((time_s + seconds for time_s in self._times_s), maxlen=_KEPT)
+
     def at(self, time_mono_s: float) -> float:
         """The value at that time on the straight line between its neighbours; NaN outside what is known."""
         times = self._times_s
@@ -126,6 +133,11 @@ class Aligned:
                 quality = worst(quality, own)
             instant_s = min(instant_s, sample.taken_mono_s - lead_s)
         return quality, instant_s
+
+    def leap(self, seconds: float) -> None:
+        """See `Derived`."""
+        for track in self._tracks:
+            track.leap(seconds)
 
     def track(self, place: int) -> Track:
         """The input's track."""

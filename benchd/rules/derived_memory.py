@@ -24,6 +24,12 @@ class _Remembering:
     def begin(self, time_mono_s: float, /) -> None:
         """What it remembers belongs to the thing, not to the run."""
 
+    def leap(self, seconds: float, /) -> None:
+        """The last level acted on for so long."""
+        if math.isfinite(self._taken_s):
+            self._pass(self._level, self._level, seconds)
+            self._taken_s += seconds
+
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""
         sample = samples[self._input.name]
@@ -146,6 +152,9 @@ class RunTimeAtWork:
     def begin(self, time_mono_s: float, /) -> None:
         """The run begins now."""
         self._began_s = time_mono_s
+
+    def leap(self, _seconds: float, /) -> None:
+        """It counts by the clock, which has moved."""
 
     def update(self, _samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""

@@ -24,6 +24,10 @@ class DifferenceAtWork:
     def begin(self, time_mono_s: float, /) -> None:
         """It has no memory of runs."""
 
+    def leap(self, seconds: float, /) -> None:
+        """See `benchd.rules.derived.Derived`."""
+        self._aligned.leap(seconds)
+
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""
         quality, instant_s = self._aligned.look(samples, now_mono_s)
@@ -65,6 +69,10 @@ class ProductAtWork:
 
     def begin(self, time_mono_s: float, /) -> None:
         """It has no memory of runs."""
+
+    def leap(self, seconds: float, /) -> None:
+        """See `benchd.rules.derived.Derived`."""
+        self._aligned.leap(seconds)
 
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""

@@ -31,6 +31,9 @@ class ThermalModelAtWork:
         """The model begins at what is measured now."""
         self._winding_degc = math.nan
 
+    def leap(self, _seconds: float, /) -> None:
+        """The next look steps over it: exact for a loss that stays the same."""
+
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""
         rule = self._rule

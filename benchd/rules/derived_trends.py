@@ -3,6 +3,7 @@
 import math
 from collections import deque
 from collections.abc import Mapping
+from dataclasses import replace
 
 from benchd.rules.channels import Quality
 from benchd.rules.derivations import Rate, Stuck
@@ -25,6 +26,12 @@ class RateAtWork:
 
     def begin(self, time_mono_s: float, /) -> None:
         """It has no memory of runs."""
+
+    def leap(self, seconds: float, /) -> None:
+        """What the window holds moves along with the time."""
+        self._points = deque((time_s + seconds, value) for time_s, value in self._points)
+        self._origin_s += seconds
+        self._last = replace(self._last, taken_mono_s=self._last.taken_mono_s + seconds)
 
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""
@@ -88,6 +95,10 @@ class StuckAtWork:
     def begin(self, _time_mono_s: float, /) -> None:
         """A new run begins with a fresh look: what moved before says nothing."""
         self._kept = math.nan
+
+    def leap(self, seconds: float, /) -> None:
+        """Nothing moved meanwhile, so nothing was stuck either."""
+        self._since_s += seconds
 
     def update(self, samples: Mapping[str, Sample], now_mono_s: float) -> Sample:
         """See `benchd.rules.derived.Derived`."""

@@ -26,6 +26,7 @@ class Frame:
     time_mono_s: float
     samples: Mapping[str, Sample]
     answer: str = ""  # to what the test has just asked the operator
+    leapt_s: float = 0.0  # of the time since the frame before: what a rehearsal leapt over, as the test said it may
 
     def value(self, channel: str) -> float:
         """The channel's latest value in its unit; NaN when it is not good."""

@@ -154,6 +154,15 @@ class LimitMonitor:
             since_mono_s = max(watched.good_mono_s, watched.listening_mono_s)
             watched.listening_mono_s = min(time_mono_s, since_mono_s + stalled_s)
 
+    def leap(self, seconds: float) -> None:
+        """A rehearsal leapt over so much time in which every reading stayed what it was: none is older for it.
+
+        What is beyond a limit has been so all the while.
+        """
+        for watched in self._channels.values():
+            watched.good_mono_s += seconds
+            watched.listening_mono_s += seconds
+
     def observe(self, channel: str, sample: Sample) -> list[Crossing]:
         """The crossings that this reading completes. An over-range value still counts: it is beyond, not unknown."""
         watched = self._channels.get(channel)

@@ -85,6 +85,7 @@ class Move:
     done_ratio: float = 0.0
     point: Point | None = None
     capture_s: float = 0.0  # with a point: this much of the waveforms is kept from the point's first frame on
+    dwell_s: float = 0.0  # for at least so long nothing changes of its own; a rehearsal may leap over it
     notes: tuple[str, ...] = field(default=())  # sentences for the record, such as a point that never settled
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.app.recorder import RunRecorder, open_recorder
+from benchd.app.rehearsing.leaping import leap_where_possible
 from benchd.app.rehearsing.people import stand_in
 from benchd.app.rehearsing.twins import TwinBench
 from benchd.app.wiring import PlannedRun, bench_plan
@@ -94,9 +95,11 @@ async def _play(bench: Bench, run: PlannedRun, twin: TwinBench, *, into: Path, m
     async with asyncio.TaskGroup() as group:
         running = group.create_task(live.run(), name="bench")
         people = group.create_task(stand_in(live, drivers.press), name="people")
+        leaping = group.create_task(leap_where_possible(live, drivers), name="leaping")
         await _job(live, run, opened, played)
         played.lasted_s = loop.time()
         people.cancel()
+        leaping.cancel()
         running.cancel()
     return played
 
