@@ -27,6 +27,7 @@ _PATIENT_WINDOWS = 12  # beyond which a shorter leg than wanted is taken
 _LEAST_LEG_S = 0.2
 _FIRST_LEG_S = 0.5
 _LONGEST_LEG_S = 60.0
+_FORGETS_S = 2.0
 _MISS_K = 0.002  # temperature that a leg may be off at its end
 _BAND = 1e-3  # of the rated value: what a steady quantity may drift over a leg
 _RPM_PER_RAD_S = 30.0 / math.pi
@@ -78,6 +79,7 @@ class LongSteps:
         self._commands: tuple[object, ...] = ()
         self._looks: list[_Look] = []
         self._rates: _Look | None = None
+        self._seen_s = 0.0  # plant time of the last look or leap
         self._told = _Look(0.0, (), (0.0,) * 5, (0.0,) * 4, 0.0)  # the rates of the last leg
         self._left_s = 0.0  # of the leg
         self._leg_s = 0.0  # leapt of it so far
@@ -86,6 +88,7 @@ class LongSteps:
 
     def look(self, time_s: float, commands: tuple[object, ...]) -> None:
         """Look after a fine tick: at the end of a window, see whether a leg may begin."""
+        self._notice(time_s, commands)
         looks = self._looks
         if self._rates is not None:  # a fine step on the way, because somebody looked at an odd instant
             return
@@ -97,8 +100,9 @@ class LongSteps:
         if len(looks) > _LEAST_WINDOWS:
             self._judge()
 
-    def room_s(self, commands: tuple[object, ...]) -> float:
-        """How long may be leapt now; 0 where fine steps are due."""
+    def room_s(self, time_s: float, commands: tuple[object, ...]) -> float:
+        """How long may be leapt from now on; 0 where fine steps are due."""
+        self._notice(time_s, commands)
         if self._rates is None:
             return 0.0
         if not self._same(commands):
@@ -111,6 +115,7 @@ class LongSteps:
         rates = self._rates
         if rates is None:
             return
+        self._seen_s += seconds
         energy, flows, rotors = self._energy, self._flows, self._machine.rotors
         for name, now, rate in zip(_ENERGIES, _energies_of(energy), rates.energies, strict=True):
             if rate:
@@ -147,6 +152,14 @@ class LongSteps:
     def forget(self) -> None:
         """What was seen counts no more: something else has moved the plant, or nobody wants to leap."""
         self._begin(())
+
+    def _notice(self, time_s: float, commands: tuple[object, ...]) -> None:
+        """Notice fine steps that were not looked at while nobody wanted leaps; after a short while a new leg follows on."""
+        missed_s, self._seen_s = time_s - self._seen_s, time_s
+        if missed_s > _FORGETS_S:
+            self._begin(commands)
+        elif missed_s > 2.5 * TICK_S:
+            self._end_leg()
 
     def _same(self, commands: tuple[object, ...]) -> bool:
         return commands == self._commands

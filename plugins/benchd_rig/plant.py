@@ -341,7 +341,7 @@ class Plant:
             return 0
         if self._step % _STEPS_PER_TICK:
             return 0
-        room = min(round(self._long.room_s(self.commands) / STEP_S), most, _STEPS_PER_LEAP)
+        room = min(round(self._long.room_s(self.time_s, self.commands) / STEP_S), most, _STEPS_PER_LEAP)
         return room - room % _STEPS_PER_TICK
 
     def _leap(self, steps: int) -> None:

@@ -1,12 +1,14 @@
 """A bench that dwells: how far it gets, why it stops, and that devices watch on afterwards."""
 
 import asyncio
+import copy
 
 import pytest
 
 from benchd.contract import DriveState
 from benchd.live.virtual_time import run_virtual
 from benchd_rig.bench import Bench, make_bench
+from benchd_rig.plant import Plant
 from benchd_rig.safety_chain import Button
 from benchd_rig.twin import twin_drivers
 
@@ -58,6 +60,30 @@ def test_watchdog_and_heartbeat_run_on_after_a_dwell(bench: Bench, clock) -> Non
     clock.passes(0.7)  # nobody asks any more
     assert bench.load_drive.state is not DriveState.OPERATION_ENABLED
     assert not bench.safety_chain.permit
+
+
+def test_short_dwells_one_after_the_other_miss_no_more_than_fine_steps(bench: Bench, clock) -> None:
+    commanded(bench, clock, torque_permille=150.0)
+    fine = Plant(bench.plant.specimen, seed=1)
+    fine.supply, fine.load = copy.copy(bench.plant.supply), copy.copy(bench.plant.load)
+    begin_s, at_degc = bench.plant.time_s, bench.plant.winding_degc
+    leapt_s = bench.plant.leapt_s
+    while bench.plant.time_s < begin_s + 60.0:
+        dwelt = bench.dwell(5.0)
+        assert dwelt.why == ""
+        clock.passes(dwelt.seconds)
+        for _ in range(4):
+            bench.load_drive.request_arrived()
+            bench.safety_chain.hear_on()
+            clock.passes(0.03)
+    assert bench.plant.leapt_s - leapt_s > 0.85 * 60.0
+    fine.advance_to(begin_s)
+    first_degc = fine.winding_degc
+    fine.advance_to(bench.plant.time_s)
+    assert first_degc == pytest.approx(at_degc, abs=0.5)  # it was brought here another way
+    rise_k = bench.plant.winding_degc - at_degc
+    assert rise_k == pytest.approx(fine.winding_degc - first_degc, abs=0.05)
+    assert rise_k > 5.0
 
 
 def test_a_heartbeat_that_had_stopped_is_not_revived(bench: Bench, clock) -> None:
