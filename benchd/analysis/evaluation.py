@@ -17,6 +17,8 @@ from benchd.analysis.inputs import calibration_notes
 from benchd.analysis.joint import ELECTRICAL, HOUSING, JointModel, joint_model
 from benchd.analysis.joint import TEMPERATURES as JOINT_TEMPERATURES
 from benchd.analysis.load import evaluate_load
+from benchd.analysis.manual import KIND as MANUAL
+from benchd.analysis.manual import evaluate_manual
 from benchd.analysis.no_load import evaluate_no_load
 from benchd.analysis.points import PointTable, point_table
 from benchd.analysis.rated_point import evaluate_rated_point
@@ -79,7 +81,7 @@ def evaluate(record: Record) -> RecordResults:
     record, zeroes = with_torque_zeros(record)
     single = OF_BRUSHLESS if record.kind == "brushless" else OF_BRUSHED
     fitted = () if record.kind == "brushless" else tuple(JOINT)
-    known = [t for t in record.tests if t.kind in single or t.kind in fitted or t.kind == TORQUE_ZERO]
+    known = [t for t in record.tests if t.kind in single or t.kind in fitted or t.kind in {TORQUE_ZERO, MANUAL}]
     notes = [f"Test {t.index} ({t.kind}) has no evaluation{_why(record, t)}." for t in record.tests if t not in known]
     notes += calibration_notes(record, _channels(record, [t.kind for t in known]))
     joint = _Joint(record, [t for t in known if t.kind in fitted])
@@ -89,6 +91,8 @@ def evaluate(record: Record) -> RecordResults:
         name = test.kind if sum(t.kind == test.kind for t in known) == 1 else f"{test.kind}_{test.index}"
         if test.kind in fitted:
             results[name] = joint.evaluate_held(test) if _holds_speed(test) else joint.evaluate(test)
+        elif test.kind == MANUAL:
+            results[name] = evaluate_manual(record, test)
         elif test.kind == TORQUE_ZERO:
             results[name] = zeroes[test.index]
         elif test.kind == DUTY_CYCLE:  # it has stretches of a course, no settled points

@@ -267,12 +267,10 @@ class Commander:
 
     def _hand(self, admitted: Admitted, command: SetCommand | KeepCommand) -> None:
         refusal = obey_hand(self._live.desk, command)
-        if not refusal:
+        if refusal:
+            self._stage(admitted, "rejected", refusal, code=Code.NOT_FOLLOWED)
+        else:
             self._stage(admitted, "done")
-            return
-        self._stage(admitted, "rejected", refusal, code=Code.NOT_FOLLOWED)
-        if isinstance(command, SetCommand) and self._worth_telling(Code.NOT_FOLLOWED):
-            self._on_event("refused", command=admitted.name.value, code=Code.NOT_FOLLOWED, sentence=refusal)
 
     def _fence_in_force(self) -> int | None:
         """The number of whoever holds control, for a run that must not go on without."""

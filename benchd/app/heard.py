@@ -43,6 +43,9 @@ EVENTS = {
     "release_given": "  released at the bench",
     "answered": "  {sentence}",
     "unanswered": "  {sentence}",
+    "ordered": "  {sentence}",
+    "jog_released": "  {sentence}",
+    "unit_mode": "  {sentence}",
 }
 
 
@@ -89,6 +92,7 @@ def state(bench: str, told: BenchState, meta: Meta | None) -> str:
     rows = [("bench", bench), ("state", told.state or "not told")]
     if told.because not in {"", "done"}:
         rows.append(("because", told.because))
+    rows.append(("unit mode", (told.mode or "not told").capitalize()))
     rows += _at_the_bench(told)
     rows.append(("control", "nobody" if told.control is None else told.control.holder))
     if told.cause:

@@ -96,7 +96,8 @@ def _head(screen: Screen, width: int, marks: Marks) -> Iterator[Row]:
             yield from _wrapped("daemon", told, "near", width)
         return
     tripped = state.state in {"Aborting", "Aborted"}
-    title = Span(f" {(state.state or 'not told').upper()} ", "alarm" if tripped else "title")
+    by_hand = "MANUAL " if state.mode == "manual" else ""
+    title = Span(f" {by_hand}{(state.state or 'not told').upper()} ", "alarm" if tripped else "title")
     yield _ends(Span(f" {screen.bench} ", "title"), title, width, marks)
     if screen.away:
         yield (Span(" "), Span(f" NOTHING HEARD FOR {span(screen.silent_s)} ", "alarm"), Span(" what follows is old"))
@@ -261,7 +262,10 @@ def line(screen: Screen, *, channels: int = 5) -> str:
     state = screen.state
     if state is None or not state.online:
         return f"{screen.bench}: {'not heard yet' if state is None else 'the daemon is off line'}"
-    parts = [state.state or "state not told", f"permit {'given' if state.permit else 'not given'}"]
+    parts = [
+        f"{'Manual ' if state.mode == 'manual' else ''}{state.state or 'state not told'}",
+        f"permit {'given' if state.permit else 'not given'}",
+    ]
     if screen.away:
         parts.append(f"nothing heard for {span(screen.silent_s)}")
     if state.waits_for:

@@ -136,6 +136,13 @@ class ManualDesk:
             raise OrderRefused("Orders are followed in Execute of a manual session only: choose one, reset and start.")
         self._heard_mono_s = now_s = _now()
         self._bear(now_s)
+        try:
+            self._follow(order, by=by, now_s=now_s)
+        except OrderRefused as error:
+            self._on_event("order_refused", by=by, sentence=f"{by} ordered {order}: {error}")
+            raise
+
+    def _follow(self, order: Order, *, by: str, now_s: float) -> None:
         if self._held:
             raise OrderRefused("The bench is Held: unhold it first, or stop it.")
         if self._leaving:

@@ -8,15 +8,18 @@ from pathlib import Path
 
 from benchd.app.discovery import find_drivers
 from benchd.app.manual_run import plan_manual
+from benchd.app.recorder import open_recorder
 from benchd.app.wiring import PlannedRun
 from benchd.live.manual import ManualDesk
-from benchd.live.run import Run
+from benchd.live.run import Recorder, Run
+from benchd.records import ClockAnchor
 from benchd.rules.by_hand import Order, SpeedBy, What
+from benchd.settings.bench import Bench
 from benchd.settings.load import Registry, load_bench, load_motor, load_setup
 from benchd.settings.manual_programme import HandLimits
 from benchd.settings.places import configs_directory
 
-from .twin_bench import BRUSHED, BRUSHLESS, Kind, OnTwin, running
+from .twin_bench import BRUSHED, BRUSHLESS, NEW_YEAR_NS, Kind, OnTwin, running
 
 PROGRAMMES = {
     BRUSHED: None,
@@ -68,10 +71,10 @@ class Hand:
         )
 
 
-def session(kind: Kind, **limits) -> PlannedRun:
+def session(kind: Kind, **limits) -> tuple[Bench, PlannedRun]:
     configs = configs_directory()
     bench = load_bench(configs / "benches" / f"{kind.bench}.toml", Registry(drivers=find_drivers().drivers, tests={}))
-    return plan_manual(
+    return bench, plan_manual(
         bench,
         load_motor(configs / "motors" / f"{kind.motor}.toml"),
         load_setup(configs / "setups" / f"{kind.setup}.toml"),
@@ -83,16 +86,25 @@ def session(kind: Kind, **limits) -> PlannedRun:
 
 
 @contextlib.asynccontextmanager
-async def by_hand(folder: Path, kind: Kind, *, start: bool = True, **limits) -> AsyncIterator[Hand]:
-    """In Execute of a manual session, unless `start` is False."""
+async def by_hand(
+    folder: Path, kind: Kind, *, start: bool = True, record_in: Path | None = None, **limits
+) -> AsyncIterator[Hand]:
+    """In Execute of a manual session, unless `start` is False; recorded in memory, or in a folder below `record_in`."""
     programme = PROGRAMMES[kind]
     more = {} if programme is None else {"programme": programme}
     async with running(folder, kind=kind, **more) as on_twin:
-        planned = session(kind, **limits)
+        bench, planned = session(kind, **limits)
         desk = planned.desk
         assert desk is not None
-        recorded = on_twin.recorded
-        run = Run(title="manual", plan=planned.plan, tests=planned.tests, open_recorder=lambda: recorded, desk=desk)
+
+        def opened() -> Recorder:
+            if record_in is None:
+                return on_twin.recorded
+            anchor = ClockAnchor(mono_s=0.0, utc_ns=NEW_YEAR_NS)
+            now_s = asyncio.get_running_loop().time()
+            return open_recorder(bench, planned, clock=anchor, mono_s=now_s, data_directory=record_in)
+
+        run = Run(title="manual", plan=planned.plan, tests=planned.tests, open_recorder=opened, desk=desk)
         on_twin.live.load(run)
         hand = Hand(on_twin, desk)
         async with asyncio.TaskGroup() as group:
