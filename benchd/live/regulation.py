@@ -6,7 +6,7 @@ regulated channel, no trim grows: it stays, or fades by the bench's own slopes.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchd.contract import DriveReading, SupplyReading
 from benchd.live.plan import PortRef, RunPlan
@@ -17,14 +17,17 @@ from benchd.rules.expected import Expected
 from benchd.rules.frames import Frame
 from benchd.rules.loops import Driven, Loop
 from benchd.rules.moves import Regulated, Role, Speed, Target, Torque, Voltage
+from benchd.rules.profiles import Moving, advanced
 from benchd.rules.ramps import towards
 from benchd.rules.regulator import Sight, State, started, step
 from benchd.rules.regulator_gains import Bounds
+from benchd.rules.regulator_tuning import Plant
 from benchd.rules.terminal_voltage import believed_v, correction_bounds_v
 
 SPEED, TERMINALS, CURRENT = "shaft_speed", "dc_voltage", "dc_current"
 # A set-point of this kind is in the unit of this channel: what is on its way is what the channel shall show.
 ITSELF = {Driven.TORQUE: "shaft_torque", Driven.SPEED: SPEED, Driven.VOLTAGE: TERMINALS}
+SHAPED = 8.0
 _RAD_S_PER_RPM = math.pi / 30.0
 
 
@@ -34,6 +37,7 @@ class _Running:
 
     state: State
     expected: Expected
+    moving: Moving | None  # the set-point on its way, where it is one of the channel itself
     stepped_mono_s: float
     taken_mono_s: float
     told: bool = False
@@ -63,7 +67,7 @@ class Regulation:
                 self._running.pop(role, None)
                 self._fade(role, dt_s=dt_s)
             else:
-                self._step(loop, asked, frame, plan)
+                self._step(loop, asked, frame, dt_s=dt_s)
 
     def _loop_for(self, loops: Sequence[Loop], role: Role, channel: str) -> Loop | None:
         target = self._rack.setpoints.now(role)
@@ -85,47 +89,78 @@ class Regulation:
         if trim != 0.0:
             setpoints.set_trim(role, towards(trim, 0.0, slope_per_s=setpoints.slope_per_s(role), dt_s=dt_s))
 
-    def _step(self, loop: Loop, asked: Regulated, frame: Frame, plan: RunPlan) -> None:
-        setpoints, role, now_s = self._rack.setpoints, loop.role, frame.time_mono_s
-        target = setpoints.now(role)
-        wanted = _number(target) if ITSELF[loop.driven] == loop.channel else asked.value
+    def _step(self, loop: Loop, asked: Regulated, frame: Frame, *, dt_s: float) -> None:
+        now_s = frame.time_mono_s
+        target = self._rack.setpoints.now(loop.role)
+        itself = ITSELF[loop.driven] == loop.channel
+        wanted = _number(target) if itself else asked.value
         sample = frame.samples.get(loop.channel)
-        seen = self._seen(loop, frame, plan)
-        running = self._running.get(role)
+        seen = self._seen(loop, frame)
+        running = self._running.get(loop.role)
         if running is None:
-            if seen is None or sample is None:
-                return
-            begun = started(loop.regulator, output=setpoints.trim(role), measured=seen)
-            running = self._running[role] = _Running(
-                state=begun,
-                expected=Expected(loop.plant, seen, time_s=now_s),
-                stepped_mono_s=now_s,
-                taken_mono_s=sample.taken_mono_s,
-            )
-            running.expected.ask(wanted, time_s=now_s)
+            if seen is not None and sample is not None:
+                self._running[loop.role] = self._begun(
+                    loop, seen, wanted if itself else None, sample.taken_mono_s, now_s
+                )
             return
-        running.expected.ask(wanted, time_s=now_s)
-        if seen is not None and sample is not None:
-            if sample.taken_mono_s == running.taken_mono_s:
-                return  # a value counts once
-            running.taken_mono_s = sample.taken_mono_s
-        shall = running.expected.at(now_s if sample is None else sample.taken_mono_s)
-        if seen is not None and abs(shall - seen) <= loop.dead_band:
-            seen = shall
-        running.state = step(
-            loop.regulator,
-            running.state,
-            dt_s=now_s - running.stepped_mono_s,
-            set_point=shall,
-            measured=seen,
-            speed_rad_s=_speed_rad_s(frame),
-            within=self._within(loop, target, frame, plan),
-        )
-        running.stepped_mono_s = now_s
-        setpoints.set_trim(role, running.state.output)
-        self._tell(loop, running)
+        if running.moving is not None:
+            running.moving = advanced(
+                running.moving, wanted, rate_per_s=math.inf, acceleration_per_s2=self._most(loop), dt_s=dt_s
+            )
+        running.expected.ask(wanted if running.moving is None else running.moving.value, time_s=now_s)
+        if seen is None or sample is None or sample.taken_mono_s != running.taken_mono_s:  # a value counts once
+            shall = running.expected.at(now_s if sample is None else sample.taken_mono_s)
+            if seen is not None and sample is not None:
+                running.taken_mono_s = sample.taken_mono_s
+                seen = shall if abs(shall - seen) <= loop.dead_band else seen
+            running.state = step(
+                loop.regulator,
+                running.state,
+                dt_s=now_s - running.stepped_mono_s,
+                set_point=shall,
+                measured=seen,
+                speed_rad_s=_speed_rad_s(frame),
+                within=self._within(loop, target, frame),
+            )
+            running.stepped_mono_s = now_s
+            self._tell(loop, running)
+        on_its_way = 0.0 if running.moving is None else running.moving.value - wanted
+        self._rack.setpoints.set_trim(loop.role, running.state.output + on_its_way)
 
-    def _seen(self, loop: Loop, frame: Frame, plan: RunPlan) -> float | None:
+    def _begun(self, loop: Loop, seen: float, itself: float | None, taken_mono_s: float, now_s: float) -> _Running:
+        """At work without a bump: it begins with the trim and the set-point that are in force."""
+        expected = Expected(self._as_asked(loop), seen, time_s=now_s)
+        if itself is not None:
+            expected.ask(itself, time_s=now_s)
+        return _Running(
+            state=started(loop.regulator, output=self._rack.setpoints.trim(loop.role), measured=seen),
+            expected=expected,
+            moving=None if itself is None else Moving(itself),
+            stepped_mono_s=now_s,
+            taken_mono_s=taken_mono_s,
+        )
+
+    def _as_asked(self, loop: Loop) -> Plant:
+        """The plant after the tick's set-point, which waits half a poll for its device on the mean.
+
+        The identified one counts from when the device has taken it. What is left of a delay that is not known here goes
+        into the integral with every step.
+        """
+        plan = self._rack.plan
+        poll_hz = plan.devices[plan.roles[loop.role].device].poll_hz
+        return replace(loop.plant, dead_s=loop.plant.dead_s + 0.5 / poll_hz)
+
+    def _most(self, loop: Loop) -> float:
+        """How suddenly the set-point may go: as far as the run lets it within `SHAPED` times what is late.
+
+        A step so excites less of what the identified plant does not have in it; a ramp of the bench is hardly later.
+        """
+        bound_nm, bound_rpm = drive_bounds(loop.role, self._plan)
+        most = {Driven.TORQUE: bound_nm, Driven.SPEED: bound_rpm, Driven.VOLTAGE: self._plan.voltage_limit_v}
+        plant = self._as_asked(loop)
+        return 4.0 * most[loop.driven] / (SHAPED * (plant.lag_s + plant.late_s)) ** 2
+
+    def _seen(self, loop: Loop, frame: Frame) -> float | None:
         """The channel's value where it may be believed."""
         sample = frame.samples.get(loop.channel)
         if sample is None or sample.quality is not Quality.GOOD:
@@ -133,13 +168,13 @@ class Regulation:
         if loop.channel != TERMINALS:
             return sample.value
         supply = self._rack.latest(self._rack.plan.supply, SupplyReading)
-        if plan.sense is None or supply is None:
+        if self._plan.sense is None or supply is None:
             return None
-        return believed_v(plan.sense, sample.value, output_v=supply.voltage_v, current_a=frame.value(CURRENT))
+        return believed_v(self._plan.sense, sample.value, output_v=supply.voltage_v, current_a=frame.value(CURRENT))
 
-    @staticmethod
-    def _within(loop: Loop, target: Target, frame: Frame, plan: RunPlan) -> Bounds:
+    def _within(self, loop: Loop, target: Target, frame: Frame) -> Bounds:
         """How far a trim may go so that no clamp cuts it off, and no sense lead that fell off drives the supply up."""
+        plan = self._plan
         if isinstance(target, Voltage):
             high_v = plan.voltage_limit_v
             if loop.channel == TERMINALS:
