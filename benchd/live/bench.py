@@ -36,7 +36,6 @@ from benchd.rules.limits import Reaction
 from benchd.rules.states import COMPLETION, Command, State
 
 PROGRESS_EVERY_S = 1.0
-REHEARSED_AS_IT_IS_S = 1.0  # the end of what a rehearsal leaps over, in which its sample stream runs again
 BEAT_EVERY_S = 0.05  # a tenth of what chains commonly wait for; a chain that is polled faster gets no more beats
 DEVICES_WITHIN_S = 1.0  # a device that has not answered by then is reported absent and goes on being tried
 
@@ -190,11 +189,6 @@ class Bench:
     def may_leap_s(self) -> float:
         """For a rehearsal: how long nothing changes from now on, as the test says; 0 where anything might."""
         return self._watch.may_leap_s
-
-    @property
-    def dwells(self) -> bool:
-        """Whether the test that plays says that nothing changes for a while."""
-        return self._watch.player is not None and self._watch.player.dwell_s > REHEARSED_AS_IT_IS_S
 
     def leap(self, seconds: float) -> None:
         """A rehearsal has moved the clock by so much: what was read was read on and on and stayed what it was."""

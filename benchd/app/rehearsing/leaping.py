@@ -20,6 +20,7 @@ BEFORE_THE_END_S = 0.5  # played again before anything could be captured or aver
 PATIENCE_S = 1.0  # of ordinary time, after the plant has said that it is not steady
 MOST_K = 0.5  # what a temperature may move in one leap
 SHARE = 0.5  # of the way to the nearest limit, as fast as its channel moves
+GRID_S = 0.01  # leaps are whole ones of it, so that a simulated bench of fixed steps can end them where it shall
 DEGC = "°C"
 
 
@@ -69,13 +70,15 @@ async def leap_where_possible(live: LiveBench, twin: SimulatedBench) -> None:
     while True:
         room_s = live.may_leap_s - BEFORE_THE_END_S
         if room_s < LEAST_S:
-            if resting and not live.dwells:
+            dwells = live.player is not None and live.player.dwell_s > BEFORE_THE_END_S + LEAST_S
+            if resting and not dwells:
                 resting = live.rest_stream(resting=False)
-            await asyncio.sleep(LOOK_EVERY_S if live.dwells else LOOK_SELDOM_S)
+            await asyncio.sleep(LOOK_EVERY_S if dwells else LOOK_SELDOM_S)
             continue
         resting = live.rest_stream(resting=True)
         if resting:
-            dwelt = twin.dwell(min(room_s, pace.next_s(loop.time())))
+            wanted_s = min(room_s, pace.next_s(loop.time()))
+            dwelt = twin.dwell(math.floor(wanted_s / GRID_S) * GRID_S)
             if dwelt.seconds > 0.0:
                 loop.leap(dwelt.seconds)
                 live.leap(dwelt.seconds)
