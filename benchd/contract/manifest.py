@@ -55,8 +55,8 @@ class Twin:
 
     As a process, `python -m <module> --specimen NAME` listens on free loopback ports and then prints one line of JSON
     to standard output: {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}, ...}, "control": {...}}.
-    In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns one `Driver`
-    a device, by the same device and port names, sharing one plant whose time is the running event loop's.
+    In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns a `SimulatedBench`: one
+    `Driver` a device, by the same device and port names, sharing one plant whose time is the running event loop's.
     `from_plate`, "module:callable" too, makes a bench of plain values, called as (plate, seed=int); None: it cannot.
     """
 
