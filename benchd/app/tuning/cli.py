@@ -63,6 +63,8 @@ def tune(
             fail(str(error), CONFIGURATION)
         except TuningFailed as error:
             fail(f"Nothing was tuned. {error}", FAILED)
+        except KeyboardInterrupt:
+            fail("Nothing was tuned: it was interrupted, and the bench was let go in order.", FAILED)
         except OSError as error:
             fail(f"The tuning could not be carried out: {error}", FAILED)
     if found.text:

@@ -1,6 +1,7 @@
 """The outer loops of a motor tuned over the wires, stored, and taken up by the next check of a job."""
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -27,14 +28,20 @@ def benchd(*arguments: str, runtime: Path) -> subprocess.CompletedProcess[str]:
     )
 
 
+def a_bench_file(folder: Path) -> Path:
+    """The quick bench, polled as often as loops want it, its data in this folder."""
+    bench = quick_bench(folder)
+    text = bench.read_text(encoding="utf-8")
+    for old, new in (("poll_hz = 10", "poll_hz = 20"), ('"data"', f'"{folder}/data"')):
+        assert old in text
+        text = text.replace(old, new)
+    bench.write_text(text, encoding="utf-8")
+    return bench
+
+
 def test_a_tuning_finds_its_loops_stores_them_and_leaves_the_bench_at_rest(tmp_path: Path) -> None:
     with a_bench() as (listening, control):
-        bench = quick_bench(tmp_path)
-        text = bench.read_text(encoding="utf-8")
-        for old, new in (("poll_hz = 10", "poll_hz = 20"), ('"data"', f'"{tmp_path}/data"')):
-            assert old in text
-            text = text.replace(old, new)
-        bench.write_text(text, encoding="utf-8")
+        bench = a_bench_file(tmp_path)
         files = (str(bench), "vent_flap_24v", "vent_flap")
         ended = benchd(
             *("tune", *files, "--operator", "Odile Brandvold", *device_options(listening, bench)),
@@ -66,6 +73,30 @@ def test_a_tuning_finds_its_loops_stores_them_and_leaves_the_bench_at_rest(tmp_p
     told = " ".join(checked.stdout.split())
     assert "Outer loops by" in told
     assert "shaft_torque by the load drive" in told
-    bench.write_text(text + "# mended\n", encoding="utf-8")
+    bench.write_text(bench.read_text(encoding="utf-8") + "# mended\n", encoding="utf-8")
     changed = benchd("check", str(bench), str(short), *files[1:], runtime=tmp_path)
     assert "is not used: the bench file" in " ".join(changed.stdout.split())
+
+
+def test_an_interrupted_tuning_stores_nothing_and_lets_the_shaft_come_to_rest(tmp_path: Path) -> None:
+    with a_bench() as (listening, control):
+        bench = a_bench_file(tmp_path)
+        command = [sys.executable, "-m", "benchd.app.command_line", "tune", str(bench), "vent_flap_24v", "vent_flap"]
+        process = subprocess.Popen(
+            tied([*command, *device_options(listening, bench)]),
+            env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            control.until(lambda truth: abs(truth["motor_speed_rpm"]) > 300.0, within_s=60.0)
+            process.send_signal(signal.SIGINT)
+            _, told = process.communicate(timeout=60.0)
+        finally:
+            process.kill()
+            process.wait()
+        assert process.returncode == 1, told
+        assert "it was interrupted, and the bench was let go in order." in told
+        control.until(at_rest)
+    assert not list((tmp_path / "data").rglob("*.toml"))
