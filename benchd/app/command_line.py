@@ -253,14 +253,20 @@ def report_command(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="A run folder.")],
     *,
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    against: Annotated[
+        str | None,
+        typer.Option(metavar="REHEARSAL", help="Hold the run against this rehearsal's folder; newest finds one."),
+    ] = None,
 ) -> None:
     """Evaluate a run's folder, write report.pdf into it and print its path; the same folder gives the same bytes."""
+    from benchd.app.against import rehearsal_for  # noqa: PLC0415
     from benchd.app.paperwork import report_in_subprocess  # noqa: PLC0415
 
     if paper not in {"a4", "letter"}:
         fail(f"--paper {paper} is not known: choose a4 or letter.", USAGE)
     with one_sentence():
-        path = report_in_subprocess(run, paper=paper)
+        beside = None if against is None else rehearsal_for(run, against)
+        path = report_in_subprocess(run, paper=paper, against=beside)
     say(str(path))
 
 

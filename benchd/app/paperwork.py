@@ -15,8 +15,8 @@ from benchd.records import RecordsError
 NICER = 10  # than the daemon, which may be playing the next run
 
 
-def report_in_subprocess(folder: Path, *, paper: str = "a4") -> Path:
-    """Evaluate the folder and make its `report.pdf`; returns the PDF's path.
+def report_in_subprocess(folder: Path, *, paper: str = "a4", against: Path | None = None) -> Path:
+    """Evaluate the folder and make its `report.pdf`, held `against` a rehearsal's folder; returns the PDF's path.
 
     A folder that cannot be evaluated gets a report all the same, which says so. Raises `RecordsError` in one sentence
     where no report can be made.
@@ -29,8 +29,11 @@ def report_in_subprocess(folder: Path, *, paper: str = "a4") -> Path:
         trouble = str(error)
     else:
         trouble = ""
+    beside = [] if against is None else [f"--against={against}"]
+    if against is not None and not (against / RESULTS).exists():
+        evaluate_in_subprocess(against)
     done = subprocess.run(  # noqa: S603 - this very interpreter and a file of ours
-        [sys.executable, "-m", "benchd.app.report", str(folder), "--paper", paper, f"--trouble={trouble}"],
+        [sys.executable, "-m", "benchd.app.report", str(folder), "--paper", paper, f"--trouble={trouble}", *beside],
         env={**os.environ, **ONE_THREAD},
         capture_output=True,
         text=True,

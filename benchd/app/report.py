@@ -7,6 +7,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -39,12 +40,13 @@ NEWEST_RESULTS = 2  # schema of results.json; this and older ones are understood
 _Read = TypeVar("_Read")
 
 
-def make_report(folder: Path, *, paper: str = "a4", trouble: str = "") -> Path:
+def make_report(folder: Path, *, paper: str = "a4", trouble: str = "", against: Path | None = None) -> Path:
     """Write the folder's `report.pdf`, sum it in SHA256SUMS, and return its path; the same folder, the same bytes.
 
     `trouble` says why the folder could not be evaluated just now, where that was tried: its results are older then.
-    What is missing or damaged in the folder is said in the report. Raises `RecordsError` in one sentence for what is
-    no run folder, is still being written, is of a newer schema, or cannot be written.
+    `against` is a rehearsal of the same that the report shall hold the run against. What is missing or damaged in the
+    folder is said in the report. Raises `RecordsError` in one sentence for what is no run folder, is still being
+    written, is of a newer schema, or cannot be written.
     """
     if paper not in PAPERS:
         raise ValueError(f"the paper is {paper!r}: choose {' or '.join(PAPERS)}")
@@ -52,6 +54,8 @@ def make_report(folder: Path, *, paper: str = "a4", trouble: str = "") -> Path:
     if not place.is_dir() or not any((place / name).exists() for name in OURS):
         raise RecordsError(f"{folder} is no run folder: name the folder that holds {RUN}.")
     material = read_material(place, trouble=trouble)
+    if against is not None:
+        material = replace(material, against=read_material(against.resolve()))
     path = place / REPORT
     write_whole(path, render(material, paper=paper))
     if material.sums:
@@ -189,9 +193,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("run", type=Path, metavar="RUN", help="a run folder")
     parser.add_argument("--paper", choices=PAPERS, default="a4")
     parser.add_argument("--trouble", default="", help="why the folder could not be evaluated just now")
+    parser.add_argument("--against", type=Path, help="the folder of a rehearsal of the same")
     given = parser.parse_args(arguments)
     try:
-        path = make_report(given.run, paper=given.paper, trouble=given.trouble)
+        path = make_report(given.run, paper=given.paper, trouble=given.trouble, against=given.against)
     except RecordsError as error:
         sys.exit(str(error))
     except Exception as error:  # noqa: BLE001 - the last resort: a person gets one sentence, whatever happened

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from typing import Any, TypeVar
 
 from benchd.report import soft
+from benchd.report.against import TITLE as AGAINST
+from benchd.report.against import against
 from benchd.report.blocks import paragraphs, picture, section
 from benchd.report.budgets import budgets
 from benchd.report.findings import TestFound, tests_of
@@ -71,6 +73,7 @@ def document(material: Material, *, paper: str) -> dict[str, Any]:
         section_of("Specimen, set-up and limits", lambda: set_up(material)),
         section_of("Conditions", lambda: conditions(material)),
         *(section_of(name_of_test(test.kind, test.title), lambda test=test: _test(material, test)) for test in tests),  # type: ignore[misc]
+        *([] if material.against is None else [section_of(AGAINST, lambda: against(material))]),
         section_of("Events, trips, deviations", lambda: happenings(material.events, at, notes=notes)),
         section_of("Time record", lambda: _time_record(material, tests)),
         section_of("Uncertainty budgets", lambda: budgets(tests, _decided(material))),

@@ -72,3 +72,4 @@ class Material:
     sums: Mapping[str, str] = field(default_factory=dict)  # SHA-256 by file name
     missing: Sequence[str] = ()  # sentences
     withheld: str = ""  # why the verdict in the results must not be believed now, half a sentence; "" where it may
+    against: "Material | None" = None  # the rehearsal that the run is held against
