@@ -18,8 +18,10 @@ from benchd.procedures.procedure import Play, Procedure, Surroundings
 from benchd.rules.demand import Demand
 from benchd.rules.frames import Frame
 from benchd.rules.moves import Ask, Move, Point, Role
+from benchd.rules.resonance import Band, dwells_in
 
-SPEED_SHARE = 0.2  # of the rated speed; for a brushed specimen that turns as its voltage lets it, of its voltage
+SPEED_SHARES = (0.2, 0.15, 0.25, 0.3)  # of the rated speed: the first whose levels lie outside critical bands
+VOLTAGE_SHARE = 0.2  # of the rated voltage, where a brushed specimen turns as its voltage lets it
 TORQUE_SHARE = 0.3  # of the rated torque, about which torque is stepped: a supply takes no current back
 TORQUE_STEP = 0.2  # of the rated torque, either way: a drive that resolves 0.1 % of its own rating rounds it little
 SPEED_STEP = 0.04  # of the rated speed, either way
@@ -65,10 +67,24 @@ def amplitude(settings: IdentifySettings, around: Surroundings) -> float:
 def top_speed_rpm(around: Surroundings) -> float:
     """The greatest speed that the shaft is brought to by any of them."""
     plate = around.plate
-    held_rpm = (SPEED_SHARE + SPEED_STEP) * plate.speed_rpm
+    held_rpm = held_speed_rpm(around) + SPEED_STEP * plate.speed_rpm
     if _brushless(around):
         return held_rpm
-    return max(held_rpm, SPEED_SHARE * plate.voltage_v / plate.ke_v_s * RPM_PER_RADIAN_A_SECOND)
+    return max(held_rpm, VOLTAGE_SHARE * plate.voltage_v / plate.ke_v_s * RPM_PER_RADIAN_A_SECOND)
+
+
+def held_speed_rpm(around: Surroundings) -> float:
+    """The gentle speed that is held, about which a speed is stepped; the usual one where all lie in critical bands."""
+    rated_rpm = around.plate.speed_rpm
+    free = (share * rated_rpm for share in SPEED_SHARES if _band_at(share * rated_rpm, around) is None)
+    return next(free, SPEED_SHARES[0] * rated_rpm)
+
+
+def _band_at(speed_rpm: float, around: Surroundings) -> Band | None:
+    """The critical band that this speed or a step from it would be held in."""
+    step_rpm = SPEED_STEP * around.plate.speed_rpm
+    bands = (dwells_in(around.bands, speed_rpm=speed_rpm + level * step_rpm) for level in LEVELS)
+    return next((band for band in bands if band is not None), None)
 
 
 def _brushless(around: Surroundings) -> bool:
@@ -78,13 +94,13 @@ def _brushless(around: Surroundings) -> bool:
 def _feeding(settings: IdentifySettings, around: Surroundings) -> Feeding:
     plate = around.plate
     if _brushless(around):
-        return Feeding(around, supply_voltage_v=plate.voltage_v, speed_rpm=SPEED_SHARE * plate.speed_rpm)
+        return Feeding(around, supply_voltage_v=plate.voltage_v, speed_rpm=held_speed_rpm(around))
     if settings.stepped == "load_torque":
-        return Feeding(around, supply_voltage_v=SPEED_SHARE * plate.voltage_v, speed_rpm=None)
-    top_rpm = (SPEED_SHARE + SPEED_STEP) * plate.speed_rpm
+        return Feeding(around, supply_voltage_v=VOLTAGE_SHARE * plate.voltage_v, speed_rpm=None)
+    top_rpm = held_speed_rpm(around) + SPEED_STEP * plate.speed_rpm
     drop_v = plate.resistance_ohm * (TORQUE_SHARE + TORQUE_STEP) * plate.torque_nm / plate.ke_v_s
     voltage_v = SPARE_RATIO * (plate.ke_v_s * top_rpm / RPM_PER_RADIAN_A_SECOND + drop_v)
-    return Feeding(around, supply_voltage_v=voltage_v, speed_rpm=SPEED_SHARE * plate.speed_rpm)
+    return Feeding(around, supply_voltage_v=voltage_v, speed_rpm=held_speed_rpm(around))
 
 
 def _base_nm(settings: IdentifySettings, around: Surroundings) -> float:
@@ -198,6 +214,18 @@ def _belonging_to(point: Point, part: Play) -> Play:
             return
 
 
+def objection(settings: IdentifySettings, around: Surroundings) -> str:
+    """Why this cannot be stepped, or ""."""
+    feeding = _feeding(settings, around)
+    band = None if feeding.speed_rpm is None else _band_at(feeding.speed_rpm, around)
+    if band is not None:
+        return (
+            f"it holds about {feeding.speed_rpm:g} r/min, within the critical band {band.words}, and every other "
+            "gentle speed lies in one too: take a stiffer coupling"
+        )
+    return feeding.objection((TORQUE_SHARE + TORQUE_STEP) * around.plate.torque_nm)
+
+
 IDENTIFY = Procedure(
     kind="identify",
     limited=(("shaft_torque",), ("shaft_speed",), ("dc_current", "motor_current")),
@@ -207,7 +235,5 @@ IDENTIFY = Procedure(
     play=play,
     held=unloaded,
     held_energy="The shaft keeps turning gently without torque from the load drive unless it holds the speed.",
-    objection=lambda settings, around: _feeding(settings, around).objection(
-        (TORQUE_SHARE + TORQUE_STEP) * around.plate.torque_nm
-    ),
+    objection=objection,
 )

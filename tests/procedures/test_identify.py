@@ -1,11 +1,13 @@
 """The identification: gentle, within what it declared, up and down evenly, and nothing else moves meanwhile."""
 
 import itertools
+from dataclasses import replace
 
 import pytest
 
-from benchd.procedures.identify import IDENTIFY, IdentifySettings, amplitude, stepped_with
+from benchd.procedures.identify import IDENTIFY, IdentifySettings, amplitude, held_speed_rpm, stepped_with
 from benchd.rules.moves import Role, Torque
+from benchd.rules.resonance import Band
 
 from .driven import PUMP, SLOPES, TICK_S, Driven, drive, surroundings
 from .synthetic import PLATE
@@ -78,3 +80,15 @@ def test_no_step_is_steeper_than_the_bench_allows_and_the_shaft_is_let_go(plate,
 def test_a_brushless_motor_without_a_motor_drive_is_objected_to() -> None:
     around = surroundings(PUMP, roles=frozenset({Role.SUPPLY, Role.LOAD_DRIVE}))
     assert "needs a motor drive" in IDENTIFY.objection(IdentifySettings(stepped="load_torque"), around)
+
+
+def test_a_gentle_speed_outside_of_critical_bands_is_taken_and_none_is_objected_to() -> None:
+    free = surroundings(PUMP)
+    assert held_speed_rpm(free) == pytest.approx(600.0)
+    barred = replace(free, bands=(Band(low_rpm=680.0, high_rpm=740.0, causes=("unbalance",)),))
+    assert held_speed_rpm(barred) == pytest.approx(450.0)  # 600 r/min steps up to 720
+    settings = IdentifySettings(stepped="motor_speed")
+    assert IDENTIFY.objection(settings, barred) == ""
+    assert drive(IDENTIFY.play(settings, barred)).moves[-1]
+    nowhere = replace(free, bands=(Band(low_rpm=300.0, high_rpm=1100.0, causes=("unbalance",)),))
+    assert "within the critical band" in IDENTIFY.objection(settings, nowhere)
