@@ -167,9 +167,10 @@ def test_each_stretch_says_where_it_begins_and_in_which_repetition() -> None:
 
 
 def test_a_wait_holds_the_value_until_it_is_met() -> None:
-    seen = along(DUTY_CYCLE.play(duty(UP, {"wait": SETTLED}, DOWN), surroundings()))
+    seen = along(DUTY_CYCLE.play(duty(UP, LOADED, {"wait": SETTLED}, DOWN), surroundings()))
     waiting = [(time_s, move) for time_s, move in seen if move.doing == "waiting for shaft_speed"]
     assert {move.targets[Role.MOTOR_DRIVE].speed_rpm for _, move in waiting} == {1500.0}
+    assert {move.targets[Role.LOAD_DRIVE].torque_nm for _, move in waiting} == {1.0}
     assert 0.5 <= waiting[-1][0] - waiting[0][0] < 0.8
     assert all(move.point is None for _, move in waiting)
 
