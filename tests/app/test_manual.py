@@ -109,6 +109,18 @@ async def test_a_keep_that_comes_late_keeps_nothing(tmp_path: Path) -> None:
         await bench.on_twin.until(lambda: bench.on_twin.state is State.ABORTED, "Aborted")
 
 
+async def test_ten_thousand_orders_at_once_drown_neither_a_stop_nor_what_is_told(tmp_path: Path) -> None:
+    async with commanded(tmp_path) as bench:
+        await started(bench)
+        before = len(bench.told.events)
+        for number in range(10_000):
+            bench.ask("set", {"what": "voltage_v", "value": 1.0 + number % 5})
+        assert len(bench.told.events) - before < 100
+        assert len([one for one in bench.told.events if one.event == "ordered"]) < 50
+        assert (await bench.until_last(bench.ask("stop", fence=None))).state == "Stopped"
+        assert bench.failures == []
+
+
 async def test_a_session_that_asks_for_more_than_there_is_is_refused_with_what_would_help(tmp_path: Path) -> None:
     async with commanded(tmp_path) as bench:
         await bench.take()
