@@ -154,7 +154,7 @@ class LongSteps:
         self._begin(())
 
     def _notice(self, time_s: float, commands: tuple[object, ...]) -> None:
-        """Notice fine steps that nobody looked at while no leaps were wanted; after a short while a new leg follows on."""
+        """Notice a time without looks: a leg ends there, and after a longer one nothing counts that was seen before."""
         missed_s, self._seen_s = time_s - self._seen_s, time_s
         if missed_s > _FORGETS_S:
             self._begin(commands)

@@ -147,6 +147,41 @@ def test_looking_often_changes_nothing_but_the_last_digits() -> None:
     assert often.motor_speed_rpm == pytest.approx(once.motor_speed_rpm, abs=BAND_RPM)
 
 
+def test_what_happened_while_no_leaps_were_wanted_is_not_leapt_over() -> None:
+    fine, long = flap(), leaping(flap)
+    for plant in (fine, long):
+        plant.advance_to(10.2)
+        plant.leaps = False
+        plant.load.torque_nm = 0.6
+        plant.advance_to(11.0)
+        plant.load.torque_nm = 0.3  # as before
+        plant.advance_to(11.02)
+    long.leaps = True
+    leapt_s = long.leapt_s
+    assert leapt_s > 5.0
+    for plant in (fine, long):
+        plant.advance_to(11.1)
+    assert long.leapt_s == leapt_s
+    assert long.motor_speed_rpm == pytest.approx(fine.motor_speed_rpm, abs=BAND_RPM)
+
+
+def test_a_leg_from_before_a_long_pause_corrects_nothing_after_it() -> None:
+    fine, long = flap(load_nm=0.2), leaping(lambda: flap(load_nm=0.2))
+    for plant in (fine, long):
+        plant.advance_to(30.0)
+        plant.leaps = False
+        plant.load.torque_nm = 1.2
+        plant.advance_to(50.0)
+        plant.load.torque_nm = 0.2
+        plant.advance_to(51.0)
+    long.leaps = True
+    for plant in (fine, long):
+        plant.advance_to(56.0)
+    assert long.leapt_s > 20.0
+    assert fine.winding_degc > 50.0
+    assert long.winding_degc == pytest.approx(fine.winding_degc, abs=0.01)
+
+
 def test_what_is_measured_right_after_a_leap_is_what_was_measured_before() -> None:
     plant = leaping(pump)
     plant.advance_to(8.0)
