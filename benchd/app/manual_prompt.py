@@ -8,7 +8,9 @@ import contextlib
 import math
 import os
 import sys
+import termios
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from benchd.app import heard
 from benchd.app.voice import Voice
@@ -23,8 +25,11 @@ JOG_EVERY_S = 0.15
 ANSWER_WITHIN_S = 2.0
 BEATS_AT_ONCE = 3  # on their way; a lost answer must not look like a lost hand
 PLAYED = frozenset({"Execute", "Holding", "Held", "Unholding"})
-SHOWN = ("shaft_speed", "shaft_torque", "dc_voltage", "dc_current", "motor_power")
+SHOWN = ("shaft_speed", "shaft_torque", "dc_voltage", "dc_current")
+POWERS = ("motor_power", "input_power", "mechanical_power")  # the first that is there
+PLACES: Mapping[str, int] = {"r/min": 0, "N·m": 3, "V": 2, "A": 2, "W": 1, "°C": 0}
 DEGC = "°C"
+ERASED, CLEARED, ENDED = ("\x7f", "\b"), "\x15", "\x04"  # backspace, Ctrl-U, Ctrl-D
 QUANTITIES: Mapping[str, str] = {
     "speed": "speed_rpm",
     "torque": "torque_nm",
@@ -107,7 +112,9 @@ class ManualPrompt:
         self.fence: Callable[[], int | None] = lambda: None
         self._played = False
         self._values: dict[str, float] = {}
-        self._typed = b""
+        self._typed = ""
+        self._shown = ""
+        self._terminal: list[Any] | None = None  # as it was before
         self._input: int | None = None
         self._jog: Mapping[str, object] | None = None
         self._asking = 0
@@ -119,6 +126,7 @@ class ManualPrompt:
         with contextlib.suppress(OSError, ValueError, AttributeError):  # closed, or none
             self._input = sys.stdin.fileno()
             loop.add_reader(self._input, self._read)
+            self._take_terminal(self._input)
         try:
             while self._input is not None:
                 if self._played and self._asking < BEATS_AT_ONCE:
@@ -134,7 +142,20 @@ class ManualPrompt:
         self._jog = None
         if self._input is not None:
             asyncio.get_running_loop().remove_reader(self._input)
-            self._input = None
+            if self._terminal is not None:
+                with contextlib.suppress(termios.error):
+                    termios.tcsetattr(self._input, termios.TCSADRAIN, self._terminal)
+            self._input = self._terminal = None
+
+    def _take_terminal(self, descriptor: int) -> None:
+        """Have each key as it is pressed: what is typed is shown beside what is measured, which would overwrite it."""
+        if not os.isatty(descriptor):
+            return
+        with contextlib.suppress(termios.error):
+            self._terminal = termios.tcgetattr(descriptor)
+            keys = termios.tcgetattr(descriptor)
+            keys[3] &= ~(termios.ICANON | termios.ECHO)
+            termios.tcsetattr(descriptor, termios.TCSADRAIN, keys)
 
     def hear(self, state: BenchState, *, ours: bool) -> None:
         """How the bench is; `ours` where it was said after our own start."""
@@ -150,9 +171,17 @@ class ManualPrompt:
         if not self._played:
             return ""
         units = {} if meta is None else {channel.name: channel.unit for channel in meta.channels}
-        names = [*SHOWN, *(name for name, unit in units.items() if unit == DEGC)]
-        told = [f"{self._values[name]:.4g} {units.get(name, '')}" for name in names if name in self._values]
-        return heard.plain("  ".join([*told, nearest_limit(meta, self._values)]))
+        values = self._values
+        names = [name for name in SHOWN if name in values] + [name for name in POWERS if name in values][:1]
+        warm = [name for name, unit in units.items() if unit == DEGC and name in values]
+        names += [max(warm, key=lambda name: values[name])] if warm else []
+        told = [f"{values[name]:z.{PLACES.get(units[name], 3)}f} {units[name]}" for name in names if name in units]
+        self._shown = heard.plain("  ".join([*told, nearest_limit(meta, values)]))
+        return self._line_shown()
+
+    def _line_shown(self) -> str:
+        """What is typed, then what is measured."""
+        return f"> {self._typed}  {self._shown}"
 
     def _greet(self) -> None:
         if not self._greeted:
@@ -167,12 +196,31 @@ class ManualPrompt:
         except OSError:
             came = b""
         if not came:
-            self.close()
-            self._voice.sentence("The input has ended: nobody is there any more for the bench, and it comes to rest.")
+            self._end()
             return
-        *lines, self._typed = (self._typed + came)[-LONGEST_LINE:].split(b"\n")
-        for line in lines:
-            self.line(line.decode("utf-8", "replace").strip())
+        for key in came.decode("utf-8", "replace"):
+            if key == ENDED and not self._typed and self._terminal is not None:
+                self._end()
+                return
+            self._press(key)
+        if self._shown and self._played:
+            self._voice.progress(self._line_shown())
+
+    def _press(self, key: str) -> None:
+        """One key, or one character of what comes through a pipe."""
+        if key in {"\n", "\r"}:
+            line, self._typed = self._typed.strip(), ""
+            self.line(line)
+        elif key in ERASED:
+            self._typed = self._typed[:-1]
+        elif key == CLEARED:
+            self._typed = ""
+        elif key.isprintable() and len(self._typed) < LONGEST_LINE:
+            self._typed += key
+
+    def _end(self) -> None:
+        self.close()
+        self._voice.sentence("The input has ended: nobody is there any more for the bench, and it comes to rest.")
 
     def line(self, typed: str) -> None:
         """One line as it was typed."""
@@ -223,7 +271,7 @@ class ManualPrompt:
 
 
 def nearest_limit(meta: Meta | None, values: Mapping[str, float]) -> str:
-    """The limit that a value is nearest to, in words, as a share of it; "" where none is known."""
+    """The limit that a value is nearest to and that takes energy away, as a share of it; "" where none is known."""
     shares = [
         (share, limit)
         for limit in (() if meta is None else meta.limits)
@@ -239,6 +287,6 @@ def _share(limit: LimitMeta, values: Mapping[str, float]) -> float | None:
     """How much of the way from zero to the bound is gone; None for one that is no such bound."""
     value = values.get(limit.channel)
     outward = limit.value > 0.0 if limit.bound == "high" else limit.value < 0.0
-    if value is None or limit.bound == "stale" or not outward:
+    if value is None or limit.bound == "stale" or limit.reaction == "warn" or not outward:
         return None
     return value / limit.value

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.app.manual_prompt import NotUnderstood, nearest_limit, order_in
+from benchd.app.manual_prompt import ManualPrompt, NotUnderstood, nearest_limit, order_in
 from benchd.outside.commands import Code
 from benchd.outside.messages import LimitMeta, Meta
 from benchd.rules.states import State
@@ -172,6 +172,24 @@ def test_what_is_typed_is_an_order(typed: str, order: dict[str, object]) -> None
 def test_what_is_no_order_is_told_so(typed: str) -> None:
     with pytest.raises(NotUnderstood, match=r"help|such as|number"):
         order_in(typed)
+
+
+class Typed(ManualPrompt):
+    """A prompt that only collects its lines."""
+
+    def __init__(self) -> None:
+        super().__init__(None, None, on_reply=lambda _reply: None)  # type: ignore[arg-type]
+        self.lines: list[str] = []
+
+    def line(self, typed: str) -> None:
+        self.lines.append(typed)
+
+
+def test_keys_make_lines_and_can_be_taken_back() -> None:
+    prompt = Typed()
+    for key in "speed 10\x7f5\nzero\x15leave\n\x1b[A\n \n":
+        prompt._press(key)
+    assert prompt.lines == ["speed 15", "leave", "[A", ""]
 
 
 def test_the_nearest_limit_is_the_one_with_the_least_left() -> None:
