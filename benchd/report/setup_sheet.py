@@ -162,12 +162,10 @@ def _wiring(sheet: Mapping[str, Any]) -> list[list[str]]:
     motor, setup, amperes = sheet["motor"], sheet["setup"], sheet["currents"]
     sources = {name: _cut(where, SHORTEST) for name, where in sheet["sources"].items()}
     brushless = motor["kind"] == "brushless"
-    ways = sorted({one["ways"] for one in sheet["tests"] if one["energised"]} - {"clockwise"})
+    ways = {one["ways"] for one in sheet["tests"] if one["energised"]}
     speed = next((one for one in sheet["limits"] if one["channel"] == "shaft_speed"), None)
     between = "" if speed is None else f"; limits {_sided(speed['low'])} to {_sided(speed['high'])} r/min"
-    turns = "clockwise only" if not ways else "clockwise, and both ways in the turn that finds the torque's zero"
-    if "" in ways:
-        turns = "as the programme says, either way"
+    turns = "clockwise only" if ways <= {"clockwise"} else "either way, see the tests below"
     sensed = "the DC input of the converter" if brushless else "the terminals of the motor"
     rows = [
         ["Positive direction", "clockwise, looking at the motor's drive end (IEC 60034-8)"],
@@ -188,11 +186,9 @@ def _wiring(sheet: Mapping[str, Any]) -> list[list[str]]:
     cable_ohm = setup["cable"]["resistance_ohm"]
     lost = "" if expected is None else f"; loses {_amount(cable_ohm * expected, 'V', 2)} at {_amount(expected, 'A')}"
     rows.append(["Cable", f"{_amount(cable_ohm * 1000.0, 'mΩ')} both conductors{lost}"])
+    hoped = "" if expected is None else f"expected {_amount(expected, 'A')}, "
     line = "DC line to the converter" if brushless else "supply line"
-    below = (
-        f"expected {_amount(expected, 'A')}, planned for {_amount(amperes['planned_a'], 'A')}, "
-        f"limit {_amount(amperes['limit_a'], 'A')}"
-    )
+    below = f"{hoped}planned for {_amount(amperes['planned_a'], 'A')}, limit {_amount(amperes['limit_a'], 'A')}"
     rows.append(["Fuse", f"{_amount(amperes['fuse_a'], 'A')} in the {line}; {below}"])
     return rows
 

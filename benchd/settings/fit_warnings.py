@@ -41,8 +41,14 @@ _HEARD = ("supply", "sink", "load_drive", "motor_drive", "safety_chain")  # whos
 
 
 def channels_read(motor_kind: str, programme: Programme) -> tuple[str, ...]:
-    """The channels that evaluating this programme reads, those that a bench need not have among them."""
-    names = [name for test in programme.tests for name in _needed(test.kind, motor_kind)]
+    """The channels that evaluating this programme reads, those that a bench need not have among them.
+
+    A kind of test that is not known here counts as one that loads the specimen.
+    """
+    loaded = _LOADED.get(motor_kind, ())
+    names = [
+        name for test in programme.tests for name in (_needed(test.kind, motor_kind) if test.kind in _READS else loaded)
+    ]
     return tuple(dict.fromkeys((*names, *_READS_IF_THERE)))
 
 

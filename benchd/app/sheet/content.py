@@ -10,11 +10,12 @@ from pydantic import BaseModel
 
 from benchd.app.capacities import magnitude_of
 from benchd.app.recorder import description
-from benchd.app.sheet.expected import BY_ITSELF, LEAST_TOLERANCE, TOLERANCE, Reading, asked_in, reading, three
+from benchd.app.sheet.expected import BY_ITSELF, LEAST_TOLERANCE, TOLERANCE, Reading, asked_in, passed, reading, three
 from benchd.app.wiring import Planned, PlannedRun
 from benchd.records import ClockAnchor
 from benchd.records.run_folder import configuration_sha256
 from benchd.rules.channels import Calibration, Channel
+from benchd.rules.course_pairs import InStep
 from benchd.rules.derivations import I2t
 from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.settings.bench import Bench
@@ -106,9 +107,26 @@ def _test(bench: Bench, test: Planned) -> dict[str, Any]:
         "voltage_v": asked.voltage_v,
         "current_a": getattr(test.settings, "current_a", 0.0) if not test.energised else asked.current_a,
         "duration_s": asked.duration_s,
-        "ways": WAYS.get(test.procedure.kind, "") if test.energised else "stands",
+        "ways": _ways(test),
         "ranges": [_range(channel) for channel in _torque_channels(bench, test.settings)] if test.energised else [],
     }
+
+
+def _ways(test: Planned) -> str:
+    """Which way the shaft turns in this test; "" where its settings do not tell."""
+    if not test.energised:
+        return "stands"
+    course = getattr(test.settings, "course", None)
+    if isinstance(course, InStep):
+        speeds = [speed_rpm for speed_rpm, _ in passed(course)]
+        return (
+            "both ways"
+            if min(speeds) < 0.0 < max(speeds)
+            else "clockwise"
+            if min(speeds) >= 0.0
+            else "counter-clockwise"
+        )
+    return WAYS.get(test.procedure.kind, "")
 
 
 def _torque_channels(bench: Bench, settings: BaseModel) -> Iterator[Channel]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pydantic import BaseModel
 
 from benchd.procedures import Plate
+from benchd.rules.course_pairs import InStep
 
 RAD_S_PER_RPM = math.pi / 30.0
 BY_ITSELF = ("no_load", "load", "rated_point")  # the tests in which the specimen turns by its own power
@@ -42,19 +43,36 @@ class Reading:
 
 def asked_in(kind: str, settings: BaseModel) -> Iterator[Asked]:
     """The operating points at which the specimen turns by itself, by the names that tests' settings have."""
+    link_v = getattr(settings, "supply_voltage_v", None)
+    course = getattr(settings, "course", None)
+    if isinstance(course, InStep) and link_v is not None:
+        for speed_rpm, torque_nm in passed(course):
+            if (
+                speed_rpm != 0.0 and speed_rpm * torque_nm >= 0.0
+            ):  # else it is driven, and the plate says nothing of that
+                yield Asked(voltage_v=link_v, speed_rpm=abs(speed_rpm), torque_nm=abs(torque_nm))
     if kind not in BY_ITSELF:
         return
-    link_v = getattr(settings, "supply_voltage_v", None)
-    speed_rpm = getattr(settings, "speed_rpm", None)
+    held_rpm = getattr(settings, "speed_rpm", None)
     for voltage_v in getattr(settings, "supply_voltages_v", None) or ():
         yield Asked(voltage_v=voltage_v, speed_rpm=None, torque_nm=0.0)
     if link_v is None:
         return
-    for held_rpm in getattr(settings, "speeds_rpm", None) or ():
-        yield Asked(voltage_v=link_v, speed_rpm=held_rpm, torque_nm=0.0)
+    for speed_rpm in getattr(settings, "speeds_rpm", None) or ():
+        yield Asked(voltage_v=link_v, speed_rpm=speed_rpm, torque_nm=0.0)
     single = getattr(settings, "torque_nm", None)
     for torque_nm in getattr(settings, "torques_nm", None) or (() if single is None else (single,)):
-        yield Asked(voltage_v=link_v, speed_rpm=speed_rpm, torque_nm=torque_nm)
+        yield Asked(voltage_v=link_v, speed_rpm=held_rpm, torque_nm=torque_nm)
+
+
+def passed(course: InStep) -> Iterator[tuple[float, float]]:
+    """Speed and torque, r/min and N·m with their signs, at the beginning and in the middle of each stretch of a round.
+
+    A stretch is a piece of both courses without a corner.
+    """
+    for stretch in course.together():
+        for time_s in (stretch.start_s, 0.5 * (stretch.start_s + stretch.end_s)):
+            yield course.speed.at(time_s).value, course.torque.at(time_s).value
 
 
 def reading(asked: Asked, plate: Plate, *, cable_ohm: float) -> Reading:

@@ -107,6 +107,23 @@ def test_points_are_those_in_which_the_specimen_turns_by_itself() -> None:
     assert shown("torque_zero") == []
 
 
+def test_a_course_has_points_where_the_specimen_drives_and_none_where_it_is_driven() -> None:
+    """From 0 to 1000 r/min at 0.5 N·m, then at rest in speed while the torque goes through zero to −0.5 N·m."""
+    parts = [
+        {"speed_rpm": {"shape": "linear", "start": 0.0, "end": 1000.0, "time_s": 2.0}, "torque_nm": 0.5},
+        {"speed_rpm": 1000.0, "torque_nm": {"shape": "linear", "start": 0.5, "end": -0.5, "time_s": 4.0}},
+    ]
+    for part in parts:
+        for name, piece in part.items():
+            if isinstance(piece, float):
+                part[name] = {"shape": "hold", "at": piece}
+    points = shown("duty_cycle", speed_by="motor", supply_voltage_v=48.0, part=parts)
+    assert at(48.0, 0.5, 500.0) in points  # the middle of the rise
+    assert at(48.0, 0.5, 1000.0) in points
+    assert all(one.speed_rpm and one.torque_nm >= 0.0 for one in points)
+    assert at(48.0, 0.0, 1000.0) in points  # the middle of the fall
+
+
 def point(torque_nm: float, speed_rpm: float, power_w: float) -> Reading:
     return Reading(
         speed_rpm=speed_rpm, torque_nm=torque_nm, current_a=1.0, voltage_v=24.0, power_w=power_w, phase_current_a=None

@@ -9,6 +9,7 @@ import pytest
 
 from benchd.app.loading import load_all
 from benchd.app.sheet.content import content
+from benchd.settings.places import configs_directory
 
 from ...report.pdf_text import Pdf, squeezed
 
@@ -17,6 +18,7 @@ PUMP = ("vineyard", "pump_acceptance", "pump_48v", "pump")
 JOBS = (
     FLAP,
     PUMP,
+    ("vineyard", "pump_duty_cycle", "pump_48v", "pump"),
     ("greenhouse", "reference_dc", "reference_dc_24v", "reference_dc"),
     ("reference_300v", "reference_pmsm", "reference_pmsm", "reference_pmsm"),
 )
@@ -96,7 +98,7 @@ def test_the_page_says_the_numbers_that_were_worked_out_by_hand(typed, tmp_path:
 
 
 def test_above_60_volts_the_page_forbids_touching_and_below_it_does_not(typed, tmp_path: Path) -> None:
-    high = squeezed(made(typed, tmp_path, *JOBS[3], name="high.pdf").text)
+    high = squeezed(made(typed, tmp_path, *JOBS[-1], name="high.pdf").text)
     low = squeezed(made(typed, tmp_path, *FLAP, name="low.pdf").text)
     assert "Upto380V:above60VDC(brokenline)nothingmaybetouched" in high
     assert "nothingmaybetouched" not in low
@@ -121,6 +123,22 @@ def test_only_the_torque_zero_turns_both_ways() -> None:
         ("Back-EMF test", "clockwise"),
         ("No-load test", "clockwise"),
     ]
+
+
+def test_a_duty_cycle_is_expected_where_its_course_leads_and_says_which_way_it_turns() -> None:
+    # the course's most loaded point holds 1.6 N·m at 2400 r/min: 402.1 W at the shaft, 39.93 · (1.6 / 2.39)² = 17.9 W
+    # of copper, 54.03 · 0.8 = 43.2 W of the rest
+    found = sheet_of(JOBS[2])
+    assert [one["ways"] for one in found["tests"]] == ["clockwise"]
+    most = found["expected"][-1]
+    assert (most["speed_rpm"], most["torque_nm"]) == (2400.0, pytest.approx(1.6))
+    assert most["power_w"] == pytest.approx(463.2, abs=0.2)
+    assert {"TT-2044", "EN-1190", "CS-0087", "PA-0309"} <= {one["serial"] for one in found["sensors"]}
+
+
+def test_every_programme_that_comes_along_is_among_the_jobs_above() -> None:
+    there = {file.stem for file in (configs_directory() / "programmes").glob("*.toml")}
+    assert there == {programme for _, programme, _, _ in JOBS}
 
 
 def test_the_limits_begin_with_what_holds_the_shaft_and_leave_out_what_only_tells() -> None:
