@@ -1,8 +1,8 @@
 """An outer loop with its reference led through the identified plant, beside python-control 0.10.2.
 
 A set-point r goes to the plant P at once, and a trim C·(M·r − y) with it, where M is the plant as it was identified:
-y/r = P·(1 + C·M)/(1 + C·P), closed form. What differs between P and M is what the loop has to mend. Tunings by magnitude
-optimum, whose numbers are in `test_regulator_tunings`.
+y/r = P·(1 + C·M)/(1 + C·P), closed form. What differs between P and M is what the loop has to mend. Tunings by
+magnitude optimum, whose numbers are in `test_regulator_tunings`.
 """
 
 import numpy as np
