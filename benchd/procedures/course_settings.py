@@ -18,6 +18,9 @@ Positive = Annotated[FiniteFloat, Field(gt=0.0)]
 NotNegative = Annotated[FiniteFloat, Field(ge=0.0)]
 
 
+ChannelName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+
+
 class _Rows(Protocol):
     """What a table's file gives."""
 
@@ -90,7 +93,7 @@ class SettledWait(_Settings):
     """A channel's mean and trend stay within their bands over a window."""
 
     until: Literal["settled"]
-    channel: str
+    channel: ChannelName
     around: FiniteFloat | None = None  # left out for shaft_speed and shaft_torque: the course's own value
     mean_band: Positive  # half width, in the channel's unit
     trend_band_per_s: Positive
@@ -103,7 +106,7 @@ class TemperatureWait(_Settings):
     """A temperature is below or above a value."""
 
     until: Literal["temperature"]
-    channel: str
+    channel: ChannelName
     below_degc: FiniteFloat | None = None
     above_degc: FiniteFloat | None = None
     within_s: Positive

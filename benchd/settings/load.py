@@ -257,7 +257,7 @@ def _tests(document: Document, registry: Registry, problems: list[Problem]) -> t
             says = f"is missing; add it to [[test]], {nearest('', registry.tests)}"
             problems.append(document.problem((*path, "kind"), says))
         elif model is None:
-            told = f'"{kind}"' if isinstance(kind, str) else "no text"
+            told = f'"{" ".join(kind.split())[:60]}"' if isinstance(kind, str) else "no text"  # one line, however odd
             says = f"is {told}, which is not a kind of test here; {nearest(str(kind), registry.tests)}"
             problems.append(document.problem((*path, "kind"), says))
         else:

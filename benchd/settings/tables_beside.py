@@ -18,9 +18,11 @@ def tables_beside(programme: Path) -> Callable[[str, Sequence[str]], CourseTable
     """
 
     def read(name: str, quantities: Sequence[str]) -> CourseTable:
-        if Path(name).name != name or "\\" in name or not name.endswith(_ENDING) or name == _ENDING:
+        plain = name.isprintable() and "\\" not in name and Path(name).name == name
+        if not plain or not name.endswith(_ENDING) or name == _ENDING:
+            told = " ".join(name.split())[:60]
             raise ValueError(
-                f'"{name}" is not the name of a CSV file beside the programme, such as "duty{_ENDING}"; a table is '
+                f'"{told}" is not the name of a CSV file beside the programme, such as "duty{_ENDING}"; a table is '
                 "read from there and from nowhere else"
             )
         file = programme.parent / name

@@ -68,7 +68,9 @@ def test_what_is_wrong_with_a_table_is_told_with_its_file_and_row(
     assert sentence_of(folder, rows=ROWS.replace(before, after)).startswith(says)
 
 
-@pytest.mark.parametrize("name", ["/etc/duty.csv", "../duty.csv", "sub/duty.csv", "sub\\\\duty.csv", "duty.txt", ""])
+@pytest.mark.parametrize(
+    "name", ["/etc/duty.csv", "../duty.csv", "sub/duty.csv", "sub\\\\duty.csv", "du\\nty.csv", "duty.txt", ""]
+)
 def test_a_table_is_named_and_lies_beside_the_programme(folder: Path, name: str) -> None:
     told = sentence_of(folder, programme=HEAD.replace("duty.csv", name))
     assert told.startswith("programme.toml:11 test.part.table is refused: ")
