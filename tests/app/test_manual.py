@@ -102,7 +102,7 @@ async def test_a_new_lease_under_the_same_name_is_another_hand(tmp_path: Path) -
 async def test_a_keep_that_comes_late_keeps_nothing(tmp_path: Path) -> None:
     async with commanded(tmp_path) as bench:
         await started(bench)
-        late = "2026-05-04T05:59:00Z"
+        late = "2026-05-04T05:59:50Z"
         for _ in range(10):
             assert bench.last(bench.ask("keep", issued_at=late)).code is Code.LATE
             await asyncio.sleep(0.3)
