@@ -119,13 +119,9 @@ def _ways(test: Planned) -> str:
     course = getattr(test.settings, "course", None)
     if isinstance(course, InStep):
         speeds = [speed_rpm for speed_rpm, _ in passed(course)]
-        return (
-            "both ways"
-            if min(speeds) < 0.0 < max(speeds)
-            else "clockwise"
-            if min(speeds) >= 0.0
-            else "counter-clockwise"
-        )
+        if min(speeds) >= 0.0:
+            return "clockwise"
+        return "both ways" if max(speeds) > 0.0 else "counter-clockwise"
     return WAYS.get(test.procedure.kind, "")
 
 

@@ -17,6 +17,8 @@ from benchd.rules.course_pairs import InStep
 RAD_S_PER_RPM = math.pi / 30.0
 BY_ITSELF = ("no_load", "load", "rated_point")  # the tests in which the specimen turns by its own power
 TOLERANCE = 0.15  # of a plate estimate: winding warm or cold, makers' spread (common practice)
+LOOKS = 64  # at each stretch of a course
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 LEAST_TOLERANCE = 0.10  # of the rated current and power: what idles is known least
 
 
@@ -66,12 +68,14 @@ def asked_in(kind: str, settings: BaseModel) -> Iterator[Asked]:
 
 
 def passed(course: InStep) -> Iterator[tuple[float, float]]:
-    """Speed and torque, r/min and N·m with their signs, at the beginning and in the middle of each stretch of a round.
+    """Speed and torque, r/min and N·m with their signs, at the beginning of each stretch of a round and within it.
 
-    A stretch is a piece of both courses without a corner.
+    A stretch is a piece of both courses without a corner; it may swing. Places within it are multiples of an
+    irrational share, so that no swing is met in the same phase each time.
     """
     for stretch in course.together():
-        for time_s in (stretch.start_s, 0.5 * (stretch.start_s + stretch.end_s)):
+        for number in range(LOOKS):
+            time_s = stretch.start_s + number * GOLDEN % 1.0 * (stretch.end_s - stretch.start_s)
             yield course.speed.at(time_s).value, course.torque.at(time_s).value
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.app.sheet.expected import Asked, Reading, asked_in, reading, three
+from benchd.app.sheet.expected import Asked, Reading, asked_in, passed, reading, three
 from benchd.procedures import PROCEDURES, Plate
 
 FLAP = Plate(
@@ -108,20 +108,33 @@ def test_points_are_those_in_which_the_specimen_turns_by_itself() -> None:
 
 
 def test_a_course_has_points_where_the_specimen_drives_and_none_where_it_is_driven() -> None:
-    """From 0 to 1000 r/min at 0.5 N·m, then at rest in speed while the torque goes through zero to −0.5 N·m."""
+    """From 0 to 1000 r/min at 0.5 N·m; there the torque falls through zero to −0.7 N·m, which brakes, and stays."""
+    turning = {"shape": "hold", "at": 1000.0}
     parts = [
-        {"speed_rpm": {"shape": "linear", "start": 0.0, "end": 1000.0, "time_s": 2.0}, "torque_nm": 0.5},
-        {"speed_rpm": 1000.0, "torque_nm": {"shape": "linear", "start": 0.5, "end": -0.5, "time_s": 4.0}},
+        {
+            "speed_rpm": {"shape": "linear", "start": 0.0, "end": 1000.0, "time_s": 2.0},
+            "torque_nm": {"shape": "hold", "at": 0.5},
+        },
+        {"speed_rpm": turning, "torque_nm": {"shape": "linear", "start": 0.5, "end": -0.7, "time_s": 4.0}},
+        {"speed_rpm": {**turning, "time_s": 1.0}, "torque_nm": {"shape": "hold", "at": -0.7, "time_s": 1.0}},
     ]
-    for part in parts:
-        for name, piece in part.items():
-            if isinstance(piece, float):
-                part[name] = {"shape": "hold", "at": piece}
     points = shown("duty_cycle", speed_by="motor", supply_voltage_v=48.0, part=parts)
-    assert at(48.0, 0.5, 500.0) in points  # the middle of the rise
-    assert at(48.0, 0.5, 1000.0) in points
-    assert all(one.speed_rpm and one.torque_nm >= 0.0 for one in points)
-    assert at(48.0, 0.0, 1000.0) in points  # the middle of the fall
+    assert at(48.0, 0.5, 1000.0) in points  # the end of the rise
+    assert any(one.torque_nm == 0.5 and 300.0 < (one.speed_rpm or 0.0) < 700.0 for one in points)  # its middle
+    assert any(one.torque_nm < 0.1 for one in points)  # the torque falls
+    assert max(one.torque_nm for one in points) == 0.5  # 0.7 N·m only brake
+
+
+def test_a_swing_is_seen_on_both_sides_however_often_it_swings() -> None:
+    for cycles in (1, 2, 64, 101):
+        swing = {"shape": "sine", "offset": 0.0, "amplitude": 200.0, "period_s": 8.0, "cycles": cycles}
+        part = {"speed_rpm": swing, "torque_nm": {"shape": "hold", "at": 0.0}}
+        settings = PROCEDURES["duty_cycle"].settings.model_validate(
+            {"speed_by": "motor", "supply_voltage_v": 48.0, "part": [part]}
+        )
+        speeds = [speed_rpm for speed_rpm, _ in passed(settings.course)]  # type: ignore[attr-defined]
+        assert min(speeds) < -190.0, cycles
+        assert max(speeds) > 190.0, cycles
 
 
 def point(torque_nm: float, speed_rpm: float, power_w: float) -> Reading:

@@ -23,6 +23,19 @@ JOBS = (
     ("reference_300v", "reference_pmsm", "reference_pmsm", "reference_pmsm"),
 )
 DAY = "2026-11-28"
+BACK_AND_FORTH = """
+schema = 1
+name = "back and forth"
+
+[[test]]
+kind = "duty_cycle"
+speed_by = "motor"
+supply_voltage_v = 48.0
+
+[[test.part]]
+speed_rpm = { shape = "sine", offset = 0.0, amplitude = 200.0, period_s = 8.0, cycles = 1 }
+torque_nm = { shape = "hold", at = 0.0 }
+"""
 
 pytestmark = pytest.mark.usefixtures("nothing_runs")
 
@@ -134,6 +147,13 @@ def test_a_duty_cycle_is_expected_where_its_course_leads_and_says_which_way_it_t
     assert (most["speed_rpm"], most["torque_nm"]) == (2400.0, pytest.approx(1.6))
     assert most["power_w"] == pytest.approx(463.2, abs=0.2)
     assert {"TT-2044", "EN-1190", "CS-0087", "PA-0309"} <= {one["serial"] for one in found["sensors"]}
+
+
+def test_a_course_through_standstill_turns_both_ways(site) -> None:
+    places = zip(("benches", "programmes", "motors", "setups"), JOBS[2], strict=True)
+    files = tuple(str(site.root / f"{kind}/{name}.toml") for kind, name in places)
+    (site.root / "programmes/pump_duty_cycle.toml").write_text(BACK_AND_FORTH, encoding="utf-8")
+    assert [one["ways"] for one in sheet_of(files)["tests"]] == ["both ways"]  # type: ignore[arg-type]
 
 
 def test_every_programme_that_comes_along_is_among_the_jobs_above() -> None:
