@@ -17,6 +17,7 @@ from benchd.rules.courses import Wait
 from benchd.rules.frames import Frame
 from benchd.rules.moves import Ask, CannotGoOn, Meanwhile, Move, Point, Regulated, Role, Speed, Torque
 from benchd.rules.ramps import towards
+from benchd.rules.resonance import crossing
 
 END_TEST = "end_test"
 
@@ -87,8 +88,13 @@ class CourseHand(Hand):
         )
 
     def _lead(self, speed_rpm: float, torque_nm: float, doing: str) -> Play:
-        """Ramp both, one after the other: the torque away first or on last, so that the speed changes without load."""
+        """Ramp both, one after the other: the torque away first or on last, so that the speed changes without load.
+
+        A critical band is crossed by the slope for it.
+        """
         by_rpm, by_nm = self._slopes
+        slopes, of_supply = self._around.slopes, self._machines.speed is Role.SUPPLY
+        steep_rpm_per_s = min(slopes.crossing_rpm_per_s, by_rpm) if of_supply else slopes.crossing_rpm_per_s
         ways = [(self._speed_rpm, 0.0), (speed_rpm, 0.0), (speed_rpm, torque_nm)]
         if self._speed_rpm == speed_rpm:
             ways = ways[2:]
@@ -96,7 +102,14 @@ class CourseHand(Hand):
             while (self._speed_rpm, self._torque_nm) != (to_rpm, to_nm):
                 dt_s = self._elapsed((yield self._move(doing)))
                 self._set(
-                    towards(self._speed_rpm, to_rpm, slope_per_s=by_rpm, dt_s=dt_s),
+                    crossing(
+                        self._around.bands,
+                        from_rpm=self._speed_rpm,
+                        to_rpm=to_rpm,
+                        slope_rpm_per_s=by_rpm,
+                        crossing_rpm_per_s=steep_rpm_per_s,
+                        dt_s=dt_s,
+                    ),
                     towards(self._torque_nm, to_nm, slope_per_s=by_nm, dt_s=dt_s),
                 )
 

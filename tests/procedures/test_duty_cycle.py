@@ -374,3 +374,21 @@ def test_a_course_of_too_many_stretches_is_refused() -> None:
 
 def test_the_pumps_plate_stands_for_a_brushless_motor() -> None:
     assert PUMP.kind == "brushless"
+
+
+def test_on_the_way_to_the_course_a_critical_band_is_crossed_by_the_slope_for_it() -> None:
+    begun = {"speed_rpm": {"shape": "hold", "at": 2000.0, "time_s": 1.0}, "torque_nm": {"shape": "hold", "at": 0.1}}
+    banded = replace(
+        surroundings(),
+        bands=(Band(low_rpm=900.0, high_rpm=1100.0, causes=("cogging",)),),
+        slopes=replace(SLOPES, crossing_rpm_per_s=6000.0),
+    )
+    seen = along(DUTY_CYCLE.play(duty(begun), banded))
+    speeds = [
+        one.targets[Role.MOTOR_DRIVE].speed_rpm for _, one in seen if isinstance(one.targets[Role.MOTOR_DRIVE], Speed)
+    ]
+    inside = [abs(b - a) / TICK_S for a, b in itertools.pairwise(speeds) if min(a, b) > 900.0 and max(a, b) < 1100.0]
+    outside = [abs(b - a) / TICK_S for a, b in itertools.pairwise(speeds) if max(a, b) < 900.0]
+    assert inside
+    assert min(inside) == pytest.approx(6000.0)
+    assert max(outside) == pytest.approx(2000.0)
