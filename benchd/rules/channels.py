@@ -18,6 +18,8 @@ class Quality(enum.IntEnum):
     OVER_RANGE = 3  # beyond the sensor's full scale
     MISSING = 4  # nothing arrived yet
 
+    __hash__ = int.__hash__  # an enumeration's own is a call into Python, on the way of every reading
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contribution:

@@ -137,7 +137,7 @@ class EnergyAtWork(_Remembering):
             self._energy_ws += 0.5 * (before + after) * seconds
             return
         most = max(before, after)  # the straight line is on this side for a part of the time only
-        self._energy_ws += 0.5 * most * seconds * most / abs(after - before)
+        self._energy_ws += 0.5 * most * seconds * (most / abs(after - before))
 
     def _memory(self) -> float:
         return self._energy_ws

@@ -166,21 +166,18 @@ class LimitMonitor:
     def observe(self, channel: str, sample: Sample) -> list[Crossing]:
         """The crossings that this reading completes. An over-range value still counts: it is beyond, not unknown."""
         watched = self._channels.get(channel)
-        if watched is None or sample.quality not in {Quality.GOOD, Quality.OVER_RANGE}:
+        if watched is None or not (sample.quality is Quality.GOOD or sample.quality is Quality.OVER_RANGE):
             return []
-        watched.good_mono_s = sample.taken_mono_s
-        return [
-            crossing
-            for watch in watched.bounds
-            if (
-                crossing := _watch(
-                    watch,
-                    crossed=_crossed(watch, sample.value),
-                    value=sample.value,
-                    time_mono_s=sample.taken_mono_s,
-                )
-            )
-        ]
+        value, taken_s = sample.value, sample.taken_mono_s
+        watched.good_mono_s = taken_s
+        found = []
+        for watch in watched.bounds:
+            if watch.since_mono_s is None and not watch.limit.beyond(value):
+                continue  # nearly always
+            crossing = _watch(watch, crossed=_crossed(watch, value), value=value, time_mono_s=taken_s)
+            if crossing:
+                found.append(crossing)
+        return found
 
     def observe_age(self, time_mono_s: float) -> list[Crossing]:
         """The channels that have gone too long without a good reading. `delay_s` of a stale limit counts on top."""

@@ -53,7 +53,7 @@ def test_busy_and_dwelling(kind: str, tmp_path: Path) -> None:
     (short_s, short_computed_s), (long_s, long_computed_s) = dwelt
     busy = busy_s / computed_s
     dwell = (long_s - short_s) / (long_computed_s - short_computed_s)
-    print(  # noqa: T201
+    print(
         f"\n{kind}: busy {busy:.0f} times faster than real time (goal {BUSY_GOAL:.0f}), "
         f"an hour of dwell {dwell:.0f} times (goal {DWELL_GOAL:.0f})"
     )
