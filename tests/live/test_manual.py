@@ -118,6 +118,9 @@ async def test_a_gentler_slope_in_the_order_is_kept_and_a_steeper_one_refused(tm
         hand.order("speed_rpm", 400.0, slope_per_s=50.0)
         await hand.sees("shaft_speed", 400.0, within=5.0)
         assert 3.5 < asyncio.get_running_loop().time() - began_s < 5.0
+        hand.order("voltage_v", 44.0, slope_per_s=2.0)
+        await asyncio.sleep(1.0)
+        assert 45.5 < hand.live.setpoints.now(Role.SUPPLY).voltage_v < 46.5
         steepest = hand.live.plan.slopes.speed_rpm_per_s
         with pytest.raises(OrderRefused, match="this bench allows"):
             hand.order("speed_rpm", 500.0, slope_per_s=steepest * 1.01)
@@ -156,6 +159,7 @@ async def test_zero_takes_torque_before_speed_and_the_voltage_once_the_shaft_sta
             await asyncio.sleep(0.01)
         await asyncio.sleep(0.1)
         assert points.now(Role.SUPPLY).voltage_v == 0.0
+        assert isinstance(points.now(Role.MOTOR_DRIVE), Torque), "nothing feeds it: it holds nothing"
         assert hand.on_twin.state is State.EXECUTE
 
 
