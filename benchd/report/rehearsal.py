@@ -65,6 +65,7 @@ def rehearsal(material: Material) -> dict[str, Any]:
         TITLE,
         paragraphs(WHAT_IT_IS, PEOPLE),
         _conditions(found),
+        *_assumed(found),
         *_out_of_reach(found),
         heading("Peaks against limits"),
         _limits(found),
@@ -99,6 +100,11 @@ def _earlier(found: Mapping[str, Any]) -> str:
         f"{soft.text(one.get('file'))}"
         for one in used
     )
+
+
+def _assumed(found: Mapping[str, Any]) -> list[Block]:
+    told = soft.sentences(found.get("assumed"))
+    return [heading("Taken for granted"), remarks([sentence_words(one) for one in told])] if told else []
 
 
 def _out_of_reach(found: Mapping[str, Any]) -> list[Block]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.app.discovery import Unavailable, find_twin
+from benchd.app.rehearsing.earlier import refined
 from benchd.app.rehearsing.plate import plate_of
 from benchd.app.wiring import PlannedRun
 from benchd.contract import SimulatedBench, Twin
@@ -70,6 +71,7 @@ def _on_plate(found: Twin, bench: Bench, run: PlannedRun, *, seed: int) -> TwinB
 
     try:
         plate = plate_of(bench, job.motor, job.setup)
+        plate, earlier = refined(plate, bench.data_directory, job.motor.document.data)
         assumed = make().assumed
     except ValueError as error:
         raise Unavailable(str(error)) from error
@@ -77,7 +79,7 @@ def _on_plate(found: Twin, bench: Bench, run: PlannedRun, *, seed: int) -> TwinB
         raise Unavailable(f"{error} Install the simulated bench again.") from error
     specimen = f"as {job.motor.document.file.name} states it"
     return _with_its_devices(
-        bench, TwinBench(name=found.name, specimen=specimen, seed=seed, make=make, assumed=assumed)
+        bench, TwinBench(name=found.name, specimen=specimen, seed=seed, make=make, assumed=assumed, earlier=earlier)
     )
 
 
