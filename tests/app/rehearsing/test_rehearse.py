@@ -15,6 +15,10 @@ import pytest
 from benchd.records import unfinished_runs, verify
 from benchd.report.rehearsal import MARK
 
+INPUTS = (
+    "inputs = { guard_closed = 0, estop_released = 1, remote_selected = 2, torque_enabled = 3, permit = 4, "
+    "release_pressed = 5 }"
+)
 WARM = """[[limits]]
 channel = "winding_temperature"
 high = 23.3
@@ -104,6 +108,25 @@ def test_the_same_again_takes_the_place_of_the_first_and_another_programme_does_
     site.change("programmes/vent_flap_acceptance.toml", "0.20, 0.25]", "0.20]")
     typed("rehearse", *site.files, "--data", str(data), "--order", "A 7")
     assert len(list(data.glob("rehearsals/order=*/serial=*/*"))) == 2
+
+
+def test_people_are_stood_in_for_and_it_is_said_who_answered(typed, site, tmp_path: Path) -> None:
+    file = "programmes/vent_flap_acceptance.toml"
+    site.change(file, 'name = "acceptance"', 'name = "acceptance"\nattended = true')
+    site.change(file, 'kind = "load"', 'kind = "load"\nconfirm = "Is the fan off?"')
+    site.change("benches/greenhouse.toml", "# release_at_bench = true", "release_at_bench = true")
+    site.change("benches/greenhouse.toml", "port = 45031", f"port = 45031\n{INPUTS}")
+    told = []
+    for number in range(2):
+        said, folder, _ = rehearsed(typed, site, tmp_path / f"data{number}")
+        assert (said.status, said.err) == (0, "")
+        assert folder is not None
+        told.append((folder / "events.jsonl").read_text(encoding="utf-8"))
+    events = [json.loads(line) for line in told[0].splitlines()]
+    answered = next(event for event in events if event["event"] == "answered")
+    assert (answered["answer"], answered["by"]) == ("yes", "the stand-in of the rehearsal")
+    assert any(event["event"] == "release_given" for event in events)
+    assert told[0] == told[1]  # no number of this process is in an answer
 
 
 def test_a_programme_that_trips_says_which_limit_when_and_where(typed, site, tmp_path: Path) -> None:
