@@ -104,7 +104,10 @@ def _earlier(found: Mapping[str, Any]) -> str:
 
 def _assumed(found: Mapping[str, Any]) -> list[Block]:
     told = soft.sentences(found.get("assumed"))
-    return [heading("Taken for granted"), remarks([sentence_words(one) for one in told])] if told else []
+    if not told:
+        return []
+    said = " ".join(sentence_words(one) for one in told)
+    return [heading("Taken for granted"), paragraphs(said, size_pt=SMALL_PT)]
 
 
 def _out_of_reach(found: Mapping[str, Any]) -> list[Block]:

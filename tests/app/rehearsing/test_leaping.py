@@ -2,16 +2,21 @@
 
 import asyncio
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from benchd.app.loading import load_all
 from benchd.app.rehearsing import session
-from benchd.app.rehearsing.leaping import MOST_K
+from benchd.app.rehearsing.leaping import LEAST_S, MOST_K, Pace
 from benchd.app.rehearsing.session import Played, play
 from benchd.app.rehearsing.twins import twin_for
 from benchd.records import SampleColumns, read_samples
+from benchd.rules.channels import Quality
+from benchd.rules.frames import Sample
+from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.rules.states import State
 
 DWELL_S = 90.0
@@ -96,6 +101,31 @@ def test_a_trip_within_a_dwell_comes_when_it_would_come_without_leaps(site, tmp_
     at_s = [one.time_mono_s[one.values["winding_temperature"] > 26.0][0] for one in (some, every)]
     assert at_s[0] == pytest.approx(at_s[1], abs=2.0)
     assert at_s[1] > 20.0
+
+
+class Limited:
+    """What a pace looks at: one channel without unit that rises by 0.01 a second towards a limit of 1."""
+
+    def __init__(self) -> None:
+        limit = Limit(channel="heat", bound=Bound.HIGH, value=1.0, delay_s=0.0, reaction=Reaction.CUT, origin="here")
+        self.intake = SimpleNamespace(samples={}, monitor=SimpleNamespace(limits=(limit,)))
+        self.plan = SimpleNamespace(channels=())
+
+    def at(self, now_s: float) -> float:
+        self.intake.samples["heat"] = Sample(0.01 * now_s, Quality.GOOD, now_s)
+        return now_s
+
+
+def test_a_leap_goes_half_the_way_to_the_limit_that_is_reached_next_and_never_beyond() -> None:
+    live: Any = Limited()
+    pace, now_s, leaps = Pace(live), 0.0, []
+    while now_s < 99.0:
+        leaps.append(pace.next_s(live.at(now_s)))
+        assert now_s + leaps[-1] <= 100.0
+        assert leaps[-1] <= max(LEAST_S, 0.501 * (100.0 - now_s)) or not now_s
+        now_s += leaps[-1]
+    assert max(leaps) > 8.0  # and it does not crawl
+    assert len(leaps) < 20
 
 
 def test_the_shipped_pump_acceptance_completes(site, tmp_path: Path) -> None:
