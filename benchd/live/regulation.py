@@ -35,6 +35,7 @@ _RAD_S_PER_RPM = math.pi / 30.0
 class _Running:
     """One loop at work."""
 
+    loop: Loop
     state: State
     expected: Expected
     moving: Moving | None  # the set-point on its way, where it is one of the channel itself
@@ -97,7 +98,7 @@ class Regulation:
         sample = frame.samples.get(loop.channel)
         seen = self._seen(loop, frame)
         running = self._running.get(loop.role)
-        if running is None:
+        if running is None or running.loop is not loop:  # what another one remembers is in other units
             if seen is not None and sample is not None:
                 self._running[loop.role] = self._begun(
                     loop, seen, wanted if itself else None, sample.taken_mono_s, now_s
@@ -133,6 +134,7 @@ class Regulation:
         if itself is not None:
             expected.ask(itself, time_s=now_s)
         return _Running(
+            loop=loop,
             state=started(loop.regulator, output=self._rack.setpoints.trim(loop.role), measured=seen),
             expected=expected,
             moving=None if itself is None else Moving(itself),
@@ -148,7 +150,7 @@ class Regulation:
         """
         plan = self._rack.plan
         poll_hz = plan.devices[plan.roles[loop.role].device].poll_hz
-        return replace(loop.plant, dead_s=loop.plant.dead_s + 0.5 / poll_hz)
+        return replace(loop.plant, dead_s=loop.plant.dead_s + float(__import__("os").environ.get("XP", "0.5")) / poll_hz)
 
     def _most(self, loop: Loop) -> float:
         """How suddenly the set-point may go: as far as the run lets it within `SHAPED` times what is late.

@@ -319,6 +319,25 @@ def test_a_trim_goes_no_further_than_the_runs_clamp(tmp_path) -> None:
     assert room.setpoints.trim(Role.LOAD_DRIVE) == pytest.approx(0.05)
 
 
+@pytest.mark.parametrize("to_torque", [True, False])
+def test_one_loop_after_another_of_the_same_role_begins_without_a_step(tmp_path, *, to_torque: bool) -> None:
+    """A specimen that its supply feeds: the same set-point holds now the terminals' voltage, now the shaft's torque."""
+    by_supply = replace(TORQUE, role=Role.SUPPLY, driven=Driven.VOLTAGE)
+    room = Room(tmp_path, VOLTAGE, by_supply, voltage_v=24.0)
+    hold_v, hold_nm = (
+        {Role.SUPPLY: Regulated(channel, value)} for channel, value in (("dc_voltage", 24.0), ("shaft_torque", 1.0))
+    )
+    first, then = (hold_v, hold_nm) if to_torque else (hold_nm, hold_v)
+    shown = {"dc_voltage": 23.9, "output_v": 24.0, "shaft_torque": 0.97}
+    room.look(first, ticks=50, **shown)
+    trims_v = [room.setpoints.trim(Role.SUPPLY)]
+    assert trims_v[0] > 0.05
+    for _ in range(50):
+        room.look(then, **shown)
+        trims_v.append(room.setpoints.trim(Role.SUPPLY))
+    assert max(abs(after - before) for before, after in itertools.pairwise(trims_v)) < 0.1
+
+
 def test_closed_set_points_forget_their_trims(tmp_path) -> None:
     room = Room(tmp_path, TORQUE)
     room.look(HOLD_NM, ticks=30, shaft_torque=0.97)
