@@ -150,7 +150,7 @@ class Regulation:
         """
         plan = self._rack.plan
         poll_hz = plan.devices[plan.roles[loop.role].device].poll_hz
-        return replace(loop.plant, dead_s=loop.plant.dead_s + float(__import__("os").environ.get("XP", "0.5")) / poll_hz)
+        return replace(loop.plant, dead_s=loop.plant.dead_s + 0.5 / poll_hz)
 
     def _most(self, loop: Loop) -> float:
         """How suddenly the set-point may go: as far as the run lets it within `SHAPED` times what is late.
