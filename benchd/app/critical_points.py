@@ -4,6 +4,7 @@ A speed that is held within a band is refused; one that nothing holds, because t
 of where data sheet and torque predict it there.
 """
 
+import math
 from collections.abc import Iterator
 
 from benchd.app.critical_speeds import CriticalSpeeds
@@ -65,8 +66,8 @@ def _held(programme: Programme, found: CriticalSpeeds) -> Iterator[Problem]:
 
 
 def _inside(found: CriticalSpeeds, band: Band, speed_rpm: float) -> str:
-    low_rpm, high_rpm = beside(found.bands, speed_rpm=speed_rpm)
-    nearest = [f"{rpm:g}" for rpm in (low_rpm, high_rpm) if 0.0 < rpm <= found.top_rpm]
+    magnitudes = beside(found.bands, speed_rpm=speed_rpm)
+    nearest = [f"{math.copysign(rpm, speed_rpm):g}" for rpm in magnitudes if 0.0 < rpm <= found.top_rpm]
     instead = f"write {' or '.join(nearest)}" if nearest else "no speed outside is left below the limit"
     return f"{speed_rpm:g} r/min, within the critical band {band.words}, which is crossed and never held; {instead}"
 

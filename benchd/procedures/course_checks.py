@@ -189,13 +189,13 @@ def dwelling(course: InStep, around: Surroundings) -> Iterator[tuple[int, str]]:
     """Parts whose speed begins, rests, turns or waits within a critical band, or crosses one too slowly."""
     told: set[int] = set()
     for part, at_s, value_rpm, what in _resting_within(course.speed, around):
-        low_rpm, high_rpm = beside(around.bands, speed_rpm=value_rpm)
+        nearest = [math.copysign(one, value_rpm) + 0.0 for one in beside(around.bands, speed_rpm=value_rpm)]  # no -0
         band = dwells_in(around.bands, speed_rpm=value_rpm)
         if band is not None and part not in told:
             told.add(part)
             says = (
                 f"{what} at {value_rpm:g} r/min at second {at_s:.4g} of the course, within the critical band "
-                f"{band.words}, which is crossed and never held; let it be {low_rpm:g} or {high_rpm:g} r/min"
+                f"{band.words}, which is crossed and never held; let it be {nearest[0]:g} or {nearest[1]:g} r/min"
             )
             yield part, says
     for stay in stays(course.speed, around.bands):

@@ -191,12 +191,12 @@ def _critical(ordered: Ordered, order: Order, value: float, facts: Facts) -> str
     band = dwells_in(facts.bands, speed_rpm=value) if order.what in {What.SPEED, What.JOG} else None
     if band is None:
         return ""
-    nearest = (math.copysign(one, value) for one in beside(facts.bands, speed_rpm=value))
+    nearest = (math.copysign(one, value) + 0.0 for one in beside(facts.bands, speed_rpm=value))  # no -0
     allowed = facts.ranges[ordered.speed_by][order.what]
     listed = " or ".join(f"{one:g}" for one in nearest if not allowed.refusal(one))
     return (
         f"A speed of {value:g} r/min lies within the critical band {band.words}, which is crossed and never held; "
-        f"order {listed or 'another one'} r/min."
+        f"order {f'{listed} r/min' if listed else 'a speed far from it'}."
     )
 
 

@@ -18,6 +18,7 @@ from .driven import PUMP, SLOPES, drive, surroundings
 from .synthetic import PLATE
 
 UP = {"speed_rpm": {"shape": "linear", "end": 1500.0, "time_s": 2.0}, "torque_nm": {"shape": "hold"}}
+BACKWARDS = {"speed_rpm": {"shape": "linear", "end": -1500.0, "time_s": 2.0}, "torque_nm": {"shape": "hold"}}
 LOADED = {"speed_rpm": {"shape": "hold", "time_s": 2.0}, "torque_nm": {"shape": "linear", "end": 1.0}}
 DOWN = {
     "speed_rpm": {"shape": "linear", "end": 0.0, "time_s": 2.0},
@@ -312,6 +313,12 @@ STEEP = {"speed_rpm": {"shape": "linear", "end": 0.0, "time_s": 0.5}, "torque_nm
         (duty(), {"inertia_kgm2": 0.02, "torque_limit_nm": 1.5}, 0, "torque with that for speeding up of 1.571 N·m"),
         (duty(), {"current_limit_a": 8.0}, 1, "power at the shaft"),
         (duty(), {"bands": (Band(low_rpm=1400.0, high_rpm=1600.0, causes=("cogging",)),)}, 1, "rests at 1500 r/min"),
+        (  # the other way round what is proposed turns the other way round too
+            duty(BACKWARDS, LOADED, DOWN),
+            {"bands": (Band(low_rpm=1400.0, high_rpm=1600.0, causes=("cogging",)),)},
+            1,
+            "never held; let it be -1399 or -1601 r/min",
+        ),
         (  # 750 r/min per s need 0.267 s for 200 r/min
             duty(),
             {"bands": (Band(low_rpm=600.0, high_rpm=800.0, causes=("cogging",)),), "longest_crossing_s": 0.2},

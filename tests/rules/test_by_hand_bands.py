@@ -15,14 +15,14 @@ BANDS = (
 )
 
 
-def facts() -> Facts:
+def facts(bands: tuple[Band, ...] = BANDS) -> Facts:
     ranges = {what: MOST if what in {What.SPEED, What.JOG} else ANY for what in What}
     return Facts(
         brushless=True,
         ranges=dict.fromkeys(SpeedBy, ranges),
         slopes_per_s={What.SPEED: 1000.0, What.TORQUE: 1.0, What.VOLTAGE: 10.0},
         current_limit_a=10.0,
-        bands=BANDS,
+        bands=bands,
     )
 
 
@@ -56,3 +56,17 @@ def test_a_step_that_leads_into_a_band_is_refused_and_one_across_it_is_not() -> 
 
 def test_a_torque_of_such_a_number_is_none_of_it() -> None:
     assert ordered(What.TORQUE, 1000.0).torque_nm == 1000.0
+
+
+@pytest.mark.parametrize(
+    ("high_rpm", "value", "nearest"),
+    [(50.0, -20.0, "; order 0 or -51 r/min."), (5000.0, 20.0, "; order 0 r/min.")],
+)
+def test_standing_still_is_outside_of_a_band_that_begins_at_nothing(
+    high_rpm: float, value: float, nearest: str
+) -> None:
+    slow = facts((Band(low_rpm=0.0, high_rpm=high_rpm, causes=("foot",)),))
+    fed = followed(at_rest(slow), Order(what=What.VOLTAGE, value=48.0), slow, rests=True)
+    with pytest.raises(OrderRefused) as refused:
+        followed(fed, Order(what=What.SPEED, value=value), slow, rests=True)
+    assert str(refused.value).endswith(nearest)
