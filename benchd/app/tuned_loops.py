@@ -44,10 +44,12 @@ def tuned_loops(bench: Bench, motor: Motor, setup: Setup, *, on: dt.date) -> Tun
     """What holds on this day. Raises `SettingsError` for a tuning file that cannot be read."""
     motor_type = motor.settings.type_designation
     file = newest_tuning(bench.data_directory, bench.name, motor_type)
-    again = f"benchd tune {bench.name} makes a new one"
+    command = f"benchd tune {bench.name} {motor.document.file.stem} {setup.document.file.stem}"
+    again = f"{command} makes a new one"
     if file is None:
         return TunedLoops(
-            note=f"No outer loops are tuned for {motor_type} on {bench.name}: the devices' own are all ({again})."
+            note=f"No outer loops are tuned for {motor_type} on {bench.name}: there are the devices' own alone until "
+            f"{command} finds some."
         )
     tuning = load_tuning(file)
     stated = tuning.settings.sources

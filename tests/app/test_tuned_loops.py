@@ -84,7 +84,7 @@ def test_a_file_that_was_changed_since_ends_it_with_a_warning(site, tmp_path: Pa
     assert run.plan.loops == ()
     (warning,) = [one for one in run.warnings if "tuning" in one]
     assert f"is not used: the {what} " in warning
-    assert "was changed since it was made; benchd tune greenhouse makes a new one." in warning
+    assert "was changed since it was made; benchd tune greenhouse vent_flap_24v vent_flap makes a new one." in warning
 
 
 def test_a_tuning_that_is_too_old_is_not_used_and_the_bench_file_says_how_old(site, tmp_path: Path) -> None:
