@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.rules.channels import Quality
+from benchd.rules.course_pairs import RAD_S_PER_RPM
 
 Numbers = NDArray[np.float64]
-RAD_S_PER_RPM = math.pi / 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,7 @@ def powers_w(values: Mapping[str, Numbers]) -> Mapping[str, Numbers]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Course:
+class Warmth:
     """A temperature over a record, °C: at its first good row, at its highest and when that was, at its last."""
 
     first: float
@@ -94,13 +94,13 @@ class Course:
     last: float
 
 
-def course(time_mono_s: Numbers, values: Numbers, quality: NDArray[np.uint8]) -> Course | None:
-    """One temperature's course; None without a good row."""
+def warmth(time_mono_s: Numbers, values: Numbers, quality: NDArray[np.uint8]) -> Warmth | None:
+    """How one temperature went; None without a good row."""
     rows: Sequence[int] = np.flatnonzero((quality == Quality.GOOD) & np.isfinite(values)).tolist()
     if not rows:
         return None
     at = max(rows, key=lambda row: values[row])
-    return Course(
+    return Warmth(
         first=float(values[rows[0]]),
         highest=float(values[at]),
         at_mono_s=float(time_mono_s[at]),

@@ -16,7 +16,6 @@ from benchd.report.words import name_of_test, said, small
 
 BY_HAND = "not recorded; to be entered by hand"
 NO_SUM = "not listed in SHA256SUMS"
-SUMMED = ("run.json", "events.jsonl", "results.json")
 HARDWARE_HOLDS = (
     "A stop by software is not a safety function. The bench must be held safe by its hardware: emergency stop, guards "
     "with locking, safe torque off, over-voltage and overspeed protection; the risk assessment (ISO 12100), local "

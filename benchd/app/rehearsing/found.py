@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from benchd.analysis.document import nine_digits
-from benchd.analysis.peaks import Numbers, course, energy_ws, peak, powers_w
+from benchd.analysis.peaks import Numbers, energy_ws, peak, powers_w, warmth
 from benchd.records import SampleColumns, read_description, read_ending, read_events, read_samples
 
 REHEARSAL = "rehearsal"  # its key in run.json and in results.json
@@ -150,7 +150,7 @@ def _tests(events: Iterable[Mapping[str, Any]], begin_s: float, duration_s: floa
 
 def _temperatures(samples: SampleColumns, begin_s: float) -> Iterable[dict[str, Any]]:
     for name, unit in samples.units.items():
-        way = course(samples.time_mono_s, samples.values[name], samples.quality[name]) if unit == "°C" else None
+        way = warmth(samples.time_mono_s, samples.values[name], samples.quality[name]) if unit == "°C" else None
         if way is not None:
             yield {
                 "channel": name,

@@ -21,7 +21,6 @@ from benchd.rules.states import Command, State
 from benchd.settings.bench import Bench
 
 BEGINS_UTC_NS = 946_684_800_000_000_000  # 2000-01-01: a day of no real run
-LONGEST_S = 60.0 * 86400.0  # of virtual time, for start and stop beside the tests' own duration
 FLUSH_EVERY = 40  # of the live room's flushes: nobody can pull this plug
 
 

@@ -20,10 +20,9 @@ from benchd.rules.derivations import I2t
 from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.settings.bench import Bench
 from benchd.settings.fit_warnings import channels_read
-from benchd.settings.specimen_files import BrushlessMotorFile
+from benchd.settings.specimen_files import RAD_S_PER_RPM, BrushlessMotorFile
 
 SCHEMA = 1
-RAD_S_PER_RPM = 0.10471975511965977
 FIRST = (  # whose limits matter most to whoever stands beside the shaft
     "shaft_speed",
     "shaft_torque",
@@ -225,7 +224,7 @@ def _limits(bench: Bench, limits: Sequence[Limit]) -> list[dict[str, Any]]:
 
 
 def _row(name: str, unit: str, limits: Iterable[Limit]) -> dict[str, Any]:
-    """The tightest value of either side, with the soonest reaction to it."""
+    """The tightest value of either side, with the reaction to the upper one, or to the lower where it is alone."""
     listed = list(limits)
     low = max((one for one in listed if one.bound is Bound.LOW), key=lambda one: one.value, default=None)
     high = min((one for one in listed if one.bound is Bound.HIGH), key=lambda one: one.value, default=None)

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from pydantic import BaseModel
 
 from benchd.procedures import Plate
-from benchd.rules.course_pairs import InStep
+from benchd.rules.course_pairs import RAD_S_PER_RPM, InStep
 
-RAD_S_PER_RPM = math.pi / 30.0
 BY_ITSELF = ("no_load", "load", "rated_point")  # the tests in which the specimen turns by its own power
 TOLERANCE = 0.15  # of a plate estimate: winding warm or cold, makers' spread (common practice)
 LOOKS = 64  # at each stretch of a course

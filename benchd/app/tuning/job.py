@@ -1,6 +1,5 @@
 """What a tuning asks of a bench: the steps as a run of their own, the loops that follow, the energy bound. Pure."""
 
-import math
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,10 +12,10 @@ from benchd.rules.loops import Driven
 from benchd.rules.moves import Role
 from benchd.settings.bench import Bench, Motor, Programme, ProgrammeTest, Setup
 from benchd.settings.document import Document
+from benchd.settings.specimen_files import RAD_S_PER_RPM
 from benchd.settings.toml_lines import locate
 
 NAME = "tuning"
-RAD_S_PER_RPM = math.pi / 30.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
