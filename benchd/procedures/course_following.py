@@ -17,7 +17,7 @@ from benchd.rules.courses import Wait
 from benchd.rules.frames import Frame
 from benchd.rules.moves import Ask, CannotGoOn, Meanwhile, Move, Point, Regulated, Role, Speed, Torque
 from benchd.rules.ramps import towards
-from benchd.rules.resonance import crossing
+from benchd.rules.resonance import crossing, outside
 
 END_TEST = "end_test"
 
@@ -155,8 +155,13 @@ class CourseHand(Hand):
                 raise CannotGoOn(unreached)
 
     def _back(self, time_s: float, course: InStep) -> Play:
-        """After a hold: the set-points have come back by the bench's slopes, or do so now; then the shaft has to."""
-        self._set(course.speed.at(time_s).value, course.torque.at(time_s).value)
+        """After a hold: the set-points have come back by the bench's slopes, or do so now; then the shaft has to.
+
+        In a critical band course time does not stand: the shaft waits beside it.
+        """
+        around = self._around
+        speed_rpm = outside(around.bands, speed_rpm=course.speed.at(time_s).value, top_rpm=around.speed_limit_rpm)
+        self._set(speed_rpm, course.torque.at(time_s).value)
         by_rpm, by_nm = self._slopes
         yield from self.wait(abs(self._speed_rpm) / by_rpm + abs(self._torque_nm) / by_nm, "back to the course")
         yield from self._reach()

@@ -1,5 +1,6 @@
 """The pump's critical speed on the simulated bench: crossed quickly, and left when the bench is held in the midst."""
 
+import asyncio
 import itertools
 import re
 from collections.abc import Callable, Mapping
@@ -64,6 +65,51 @@ async def test_a_bench_that_is_held_within_the_band_moves_out_of_it_and_goes_on_
         bench.live.command(Command.UNHOLD, because="the test")
         await bench.until(lambda: bench.state is State.EXECUTE, "Execute")
         assert await bench.settle() is State.COMPLETE
+
+
+COURSE = """
+schema = 1
+name = "course"
+
+[[test]]
+kind = "duty_cycle"
+speed_by = "motor"
+supply_voltage_v = 48.0
+
+[[test.part]]
+speed_rpm = { shape = "linear", end = 2000.0, time_s = 1.5 }
+torque_nm = { shape = "hold" }
+
+[[test.part]]
+speed_rpm = { shape = "linear", end = 0.0, time_s = 1.5 }
+torque_nm = { shape = "hold" }
+
+[[limits]]
+channel = "winding_temperature"
+high = 120.0
+reaction = "ramp_down"
+"""
+
+
+async def test_a_course_that_was_held_within_the_band_waits_beside_it_for_the_shaft(tmp_path: Path) -> None:
+    async with running(tmp_path, programme=COURSE, kind=BRUSHLESS) as bench:
+        await bench.start()
+        await bench.until(lambda: within(bench, asked_rpm(bench)), "a set-point within the band")
+        assert await bench.command(Command.HOLD) is State.HELD
+        await asyncio.sleep(1.0)
+        bench.live.command(Command.UNHOLD, because="the test")
+        loop = asyncio.get_running_loop()
+        before_s, stays_s = loop.time(), [0.0]
+        while bench.state is not State.COMPLETE:
+            assert bench.state not in {State.ABORTED, State.STOPPED}, bench.told("tripped")
+            await asyncio.sleep(0.002)
+            now_s = loop.time()
+            if within(bench, asked_rpm(bench)):
+                stays_s[-1] += now_s - before_s
+            elif stays_s[-1]:
+                stays_s.append(0.0)
+            before_s = now_s
+        assert 0.1 < max(stays_s) < 0.16  # 174 r/min by the course's own 1333 r/min a second
 
 
 class HeldAt:
