@@ -52,6 +52,7 @@ class Regulation:
         self._standstill_rpm = rack.plan.stopping.standstill_rpm
         self._plan = plan
         self._running: dict[Role, _Running] = {}
+        self._was: dict[Role, Target] = {}  # the set-points at the last tick, without their trims
 
     def look(self, frame: Frame, regulated: Mapping[Role, Regulated], *, dt_s: float) -> None:
         """One tick: step the loop of every regulated role, let the trims of the others fade."""
@@ -69,6 +70,7 @@ class Regulation:
                 self._fade(role, dt_s=dt_s)
             else:
                 self._step(loop, asked, frame, dt_s=dt_s)
+        self._was = {role: setpoints.now(role) for role in setpoints.targets}
 
     def _loop_for(self, loops: Sequence[Loop], role: Role, channel: str) -> Loop | None:
         target = self._rack.setpoints.now(role)
@@ -85,10 +87,14 @@ class Regulation:
         return unknown or abs(turning_rpm) > self._standstill_rpm
 
     def _fade(self, role: Role, *, dt_s: float) -> None:
+        """What goes out comes to the set-point by the bench's slope, also while that is on its way itself."""
         setpoints = self._rack.setpoints
-        trim = setpoints.trim(role)
-        if trim != 0.0:
-            setpoints.set_trim(role, towards(trim, 0.0, slope_per_s=setpoints.slope_per_s(role), dt_s=dt_s))
+        trim, now, was = setpoints.trim(role), setpoints.now(role), self._was.get(role)
+        if trim == 0.0:
+            return
+        moved = _number(now) - _number(was) if was is not None and type(now) is type(was) else 0.0
+        slope = max(setpoints.slope_per_s(role), abs(moved) / dt_s)  # a critical band is crossed by a steeper one
+        setpoints.set_trim(role, towards(trim - moved, 0.0, slope_per_s=slope, dt_s=dt_s))
 
     def _step(self, loop: Loop, asked: Regulated, frame: Frame, *, dt_s: float) -> None:
         now_s = frame.time_mono_s

@@ -273,6 +273,21 @@ def test_what_nobody_asks_to_be_held_loses_its_trim_by_the_slope(tmp_path) -> No
     assert room.setpoints.trim(Role.LOAD_DRIVE) == 0.0
 
 
+@pytest.mark.parametrize("to_nm", [0.0, 2.0])
+def test_a_trim_that_fades_while_the_set_point_moves_makes_it_no_steeper(tmp_path, to_nm: float) -> None:
+    room = Room(tmp_path, TORQUE)
+    room.look(HOLD_NM, ticks=30, shaft_torque=0.97)
+    assert room.setpoints.trim(Role.LOAD_DRIVE) > 0.05
+    room.setpoints.ask({Role.LOAD_DRIVE: Torque(to_nm, 4000.0)})
+    sent_nm = [room.setpoints.due(Role.LOAD_DRIVE).torque_nm]
+    while sent_nm[-1] != to_nm:
+        room.setpoints.advance(TICK_S)
+        room.look({}, shaft_torque=0.9)
+        sent_nm.append(room.setpoints.due(Role.LOAD_DRIVE).torque_nm)
+    steps = [abs(after - before) for before, after in itertools.pairwise(sent_nm)]
+    assert max(steps) <= room.rack.plan.slopes.torque_nm_per_s * TICK_S + 1e-9
+
+
 def test_a_shaft_at_rest_is_not_pushed_against_its_bearings(tmp_path) -> None:
     room = Room(tmp_path, TORQUE)
     room.look(HOLD_NM, ticks=100, shaft_torque=0.2, shaft_speed=STANDING)
