@@ -31,7 +31,7 @@ from benchd.rules.frames import Frame
 from benchd.rules.limits import Bound, Limit, Reaction
 from benchd.rules.moves import Move, Regulated, Role, Speed, Target, Torque, Voltage
 from benchd.rules.ramps import towards
-from benchd.rules.resonance import crossing
+from benchd.rules.resonance import beside, crossing
 
 STANDS_AFTER_S = 0.1  # within the standstill speed: a shaft that swings through zero does not stand
 LONGEST_GAP_S = 0.1  # between two frames; after a longer one (Held) no set-point is moved for it
@@ -244,7 +244,7 @@ class ManualDesk:
         """Every set-point towards its goal, by its slope."""
         goals = {what: self._ordered.value(what) for what in MOVED}
         for what in self._waiting(goals):
-            goals[what] = self._now[what]
+            goals[what] = self._beside() if what is What.SPEED else self._now[what]
         for what in MOVED:
             slope = self._ordered.slopes_per_s[what]
             if what is What.SPEED:
@@ -254,14 +254,19 @@ class ManualDesk:
         if self._zeroing and self._rests:
             self._zeroing = False
 
+    def _beside(self) -> float:
+        """Where a speed waits: where it is, or within a critical band at its slower end."""
+        now_rpm = self._now[What.SPEED]
+        return math.copysign(beside(self._facts.bands, speed_rpm=now_rpm)[0], now_rpm)
+
     def _speed_rpm(self, goal_rpm: float, *, slope_rpm_per_s: float, dt_s: float) -> float:
-        """The speed on its way, across a critical band by the slope for it."""
+        """The speed on its way, across a critical band by the slope for it, at least by the bench's own."""
         return crossing(
             self._facts.bands,
             from_rpm=self._now[What.SPEED],
             to_rpm=goal_rpm,
             slope_rpm_per_s=slope_rpm_per_s,
-            crossing_rpm_per_s=self._facts.crossing_rpm_per_s,
+            crossing_rpm_per_s=max(self._facts.crossing_rpm_per_s, self._facts.slopes_per_s[What.SPEED]),
             dt_s=dt_s,
         )
 
@@ -328,20 +333,25 @@ class ManualDesk:
         return f"{manner}: {', '.join(shown) or 'everything at zero'}"
 
 
-def facts_of(plan: RunPlan, bench: BenchPlan, *, jog_limit_rpm: float) -> Facts:
-    """What orders are held against on this bench in this run: its clamps, and what its limits take energy away for."""
+def facts_of(plan: RunPlan, bench: BenchPlan, *, jog_limit_rpm: float, most: Mapping[What, End]) -> Facts:
+    """What orders are held against on this bench in this run: its clamps, and what its limits take energy away for.
+
+    `most` is how far the hand of this session may go, in either direction.
+    """
     brushless = bench.motor_drive is not None
     ranges = {}
     for by in SpeedBy:
         holder, follower = (HOLDERS[by], FOLLOWERS[by]) if brushless else (Role.LOAD_DRIVE, Role.LOAD_DRIVE)
         rpm, nm = drive_bounds(holder, plan)[1], drive_bounds(follower, plan)[0]
-        ranges[by] = {
-            What.SPEED: _range(plan.limits, What.SPEED, rpm, f"this run's bound of the {_words(holder)}"),
-            What.JOG: _range(plan.limits, What.JOG, min(rpm, jog_limit_rpm), "what a jog may turn here"),
-            What.TORQUE: _range(plan.limits, What.TORQUE, nm, f"this run's bound of the {_words(follower)}"),
-            What.VOLTAGE: _range(plan.limits, What.VOLTAGE, plan.voltage_limit_v, "this run's highest voltage"),
-            What.CURRENT: _range(plan.limits, What.CURRENT, plan.current_limit_a, "this run's bound of the supply"),
+        clamps = {
+            What.SPEED: End(rpm, f"this run's bound of the {_words(holder)}"),
+            What.JOG: End(min(rpm, jog_limit_rpm), "what a jog may turn here"),
+            What.TORQUE: End(nm, f"this run's bound of the {_words(follower)}"),
+            What.VOLTAGE: End(plan.voltage_limit_v, "this run's highest voltage"),
+            What.CURRENT: End(plan.current_limit_a, "this run's bound of the supply"),
         }
+        own = {**most, What.JOG: most[What.SPEED]}
+        ranges[by] = {what: _range(plan.limits, what, (clamp, own[what])) for what, clamp in clamps.items()}
     slopes = bench.slopes
     return Facts(
         brushless=brushless,
@@ -351,7 +361,8 @@ def facts_of(plan: RunPlan, bench: BenchPlan, *, jog_limit_rpm: float) -> Facts:
             What.TORQUE: slopes.torque_nm_per_s,
             What.VOLTAGE: slopes.voltage_v_per_s,
         },
-        current_limit_a=plan.current_limit_a,
+        # a converter's link keeps the run's: what its motor draws is bounded by torque and speed
+        current_limit_a=plan.current_limit_a if brushless else min(plan.current_limit_a, most[What.CURRENT].value),
         bands=plan.bands,
         crossing_rpm_per_s=slopes.crossing_rpm_per_s,
     )
@@ -361,12 +372,12 @@ def _words(role: Role) -> str:
     return role.value.replace("_", " ")
 
 
-def _range(limits: Iterable[Limit], what: What, magnitude: float, origin: str) -> Range:
-    """Within the clamp and truly within every limit: whatever is set at a limit crosses it by its ripple."""
+def _range(limits: Iterable[Limit], what: What, magnitudes: Iterable[End]) -> Range:
+    """Within these and truly within every limit: whatever is set at a limit crosses it by its ripple."""
     one_sided = what in {What.VOLTAGE, What.CURRENT}
     lows = [End(0.0, f"a supply's {NAMES[what]}", included=what is What.VOLTAGE)] if one_sided else []
-    lows += [] if one_sided else [End(-magnitude, origin)]
-    highs = [End(magnitude, origin)]
+    highs = list(magnitudes)
+    lows += [] if one_sided else [End(-end.value, end.origin) for end in highs]
     for limit in limits:
         if limit.channel == LIMITED[what] and limit.reaction is not Reaction.WARN:
             end = End(limit.value, limit.origin, included=False)

@@ -219,6 +219,25 @@ async def test_an_order_beyond_is_refused_and_changes_nothing(tmp_path: Path) ->
         )
 
 
+async def test_without_a_choice_for_the_session_a_hand_goes_as_far_as_the_rating_plate(tmp_path: Path) -> None:
+    async with by_hand(tmp_path, BRUSHLESS) as hand:
+        hand.order("voltage_v", 48.0)
+        await hand.sees("dc_voltage", 48.0, within=1.0)
+        for order, rated, key in (("speed_rpm", 3000.0, "speed_rpm"), ("torque_nm", 2.39, "torque_nm")):
+            for way in (1.0, -1.0):
+                with pytest.raises(OrderRefused, match=rf"not allowed by .*pump_48v\.toml:\d+ rated\.{key}: no "):
+                    hand.order(order, way * rated * 1.001)
+        hand.order("speed_rpm", 3000.0)
+    async with by_hand(tmp_path, BRUSHLESS, max_speed_rpm=3200.0) as hand:
+        hand.order("voltage_v", 48.0)
+        await hand.sees("dc_voltage", 48.0, within=1.0)
+        hand.order("speed_rpm", 3100.0)
+    async with by_hand(tmp_path, BRUSHED) as hand:
+        assert hand.desk.ordered.current_a == 4.2
+        with pytest.raises(OrderRefused, match=r"vent_flap_24v\.toml:\d+ rated\.current_a: no more than 4\.2"):
+            hand.order("current_a", 4.3)
+
+
 async def test_a_small_step_too_many_is_refused_at_the_bound(tmp_path: Path) -> None:
     async with by_hand(tmp_path, BRUSHLESS, max_speed_rpm=500.0) as hand:
         hand.order("voltage_v", 48.0)
