@@ -12,7 +12,8 @@ from benchd.records.formats import RUN
 from benchd.records.run_folder import configuration_sha256
 
 NEWEST = "newest"
-REHEARSALS, REHEARSAL = "rehearsals", "rehearsal"  # the folder below the data directory; the mark in run.json
+REHEARSALS = "rehearsals"  # below the data directory: no run is looked for there
+REHEARSAL = "rehearsal"  # the mark in run.json
 UP_TO_DATA = 2  # from a run folder, over serial and order, to the data directory
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from benchd.app.against import REHEARSALS
 from benchd.app.paperwork import report_in_subprocess
 from benchd.app.rehearsing.session import play
 from benchd.app.rehearsing.twins import TwinBench
@@ -19,7 +20,6 @@ from benchd.records.errors import cause_of
 from benchd.records.formats import RESULTS, RUN
 from benchd.settings.bench import Bench
 
-REHEARSALS = "rehearsals"  # below the data directory: no run is looked for there
 COMPLETES, FAILED, TRIPS = 0, 1, 3
 NAMED_BY = 12  # digits of the hash of run.json
 
