@@ -173,9 +173,11 @@ class CourseHand(Hand):
 
         Each stretch in which time runs on is a point of its own, which says at which second of the course it begins
         and in which repetition. `too_late` says of each condition of the round in order what becomes of it.
-        Raises `CannotGoOn` for one that ends the run.
+        Raises `CannotGoOn` for one that ends the run, and where the shaft has not followed for a while: a rotor that is
+        blocked would else be driven to the end.
         """
         time_s, end_s, waits, number, notes = 0.0, course.speed.moving_s, 0, -1, ()
+        unfollowed_s = 0.0
         point: Point | None = None
         while True:
             wait = course.speed.wait(waits)
@@ -191,9 +193,13 @@ class CourseHand(Hand):
                 notes = ()
                 dt_s = self._elapsed(frame)
                 if dt_s == 0.0:
-                    point = None
+                    point, unfollowed_s = None, 0.0
                     yield from self._back(time_s, course)
                     continue
+                wrong = self._unreached(frame) or self._stands(frame)
+                unfollowed_s = unfollowed_s + dt_s if wrong else 0.0
+                if wrong and unfollowed_s > LONGEST_REACH_S:
+                    raise CannotGoOn(wrong)
                 time_s = min(time_s + dt_s, until_s)
             if wait is None:
                 self._set(course.speed.at(end_s).value, course.torque.at(end_s).value)

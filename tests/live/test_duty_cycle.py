@@ -13,7 +13,7 @@ from benchd.rules.moves import Role, Speed, Torque
 from benchd.rules.states import Command, State
 from benchd.settings.places import configs_directory
 
-from .twin_bench import BRUSHED, BRUSHLESS, running
+from .twin_bench import BRUSHED, BRUSHLESS, Kind, running
 
 pytestmark = pytest.mark.virtual_time
 
@@ -197,3 +197,18 @@ async def test_the_load_machine_may_hold_the_speed_and_the_specimen_make_the_tor
             await asyncio.sleep(0.01)
         assert top_rpm == pytest.approx(900.0, rel=0.05)
         assert top_nm == pytest.approx(0.6, rel=0.25)  # the converter's own estimate, iron and friction taken off
+
+
+@pytest.mark.parametrize("kind", [BRUSHLESS, BRUSHED])
+async def test_a_rotor_that_is_blocked_within_a_course_ends_the_run(tmp_path: Path, kind: Kind) -> None:
+    text = SHORT.replace('hold", time_s = 1.5', 'hold", time_s = 30.0').replace("end = 0.6", "end = 0.1")
+    if kind is BRUSHED:
+        text = text.replace("48.0", "24.0").replace("900.0, time_s = 1.5", "900.0, time_s = 9.0")
+    async with running(tmp_path, programme=text, kind=kind) as bench:
+        await bench.start()
+        await bench.turning(600.0)
+        bench.rig.set_plant_fault("rotor_jammed", True)
+        await bench.until(lambda: bench.state is State.ABORTING, "Aborting", within_s=4.0)
+        cause = bench.live.cause
+        assert cause is not None
+        assert "The shaft" in cause.sentence
