@@ -57,7 +57,8 @@ class Twin:
     to standard output: {"devices": {"supply": {"host": "127.0.0.1", "port": 40001}, ...}, "control": {...}}.
     In process, `in_process` is "module:callable"; called as (specimen, seed=int) it returns a `SimulatedBench`: one
     `Driver` a device, by the same device and port names, sharing one plant whose time is the running event loop's.
-    `from_plate`, "module:callable" too, makes a bench of plain values, called as (plate, seed=int); None: it cannot.
+    `from_plate`, "module:callable" too, makes a bench of plain values, called as (plate, seed=int, coarse=bool); None:
+    it cannot.
     """
 
     name: str
@@ -67,15 +68,15 @@ class Twin:
     specimens: tuple[str, ...]
     from_plate: str | None = None
 
-    def on_plate(self, plate: Plate, *, seed: int) -> SimulatedBench:
-        """A simulated bench of what these values state, in process.
+    def on_plate(self, plate: Plate, *, seed: int, coarse: bool = False) -> SimulatedBench:
+        """A simulated bench of what these values state, in process; `coarse` trades detail between polls for speed.
 
         Raises `ValueError` in one sentence for values that it cannot simulate, `ImportError` where the plugin is
         broken.
         """
         if self.from_plate is None:
             raise ValueError(f"The simulated bench {self.name} cannot be made from a rating plate: choose another one.")
-        return cast("SimulatedBench", _named(self.from_plate, by=f"twin {self.name}")(plate, seed=seed))
+        return cast("SimulatedBench", _named(self.from_plate, by=f"twin {self.name}")(plate, seed=seed, coarse=coarse))
 
 
 def _named(dotted: str, *, by: str) -> Callable[..., Any]:

@@ -16,8 +16,7 @@ from benchd_rig.commands import PlantFaults
 from benchd_rig.specimen import AnalyserModel
 
 RESULTS = range(1, 17)
-_TICK_S = 0.001
-_LONGEST_TICKS = 2_000
+_LONGEST_S = 2.0
 _OVERLOAD = 1.05
 _LEAST_HZ = 0.5  # below it no frequency is found
 _ROOT_3 = math.sqrt(3.0)
@@ -61,15 +60,16 @@ _NOTHING = _Felt(
 
 
 class Analyser:
-    """The integrals of the last 2 s, one a millisecond."""
+    """The integrals of the last 2 s, one a tick."""
 
-    def __init__(self, model: AnalyserModel, *, seed: int) -> None:
+    def __init__(self, model: AnalyserModel, *, seed: int, tick_s: float = 0.001) -> None:
         self._model = model
         self._seed = seed
-        self._past: deque[Integrals] = deque(maxlen=_LONGEST_TICKS + 1)
+        self._tick_s = tick_s
+        self._past: deque[Integrals] = deque(maxlen=round(_LONGEST_S / tick_s) + 1)
 
     def note(self, integrals: Integrals) -> None:
-        """The integrals at the end of a millisecond."""
+        """The integrals at the end of a tick."""
         self._past.append(integrals)
 
     def forget(self) -> None:
@@ -81,7 +81,7 @@ class Analyser:
         if len(self._past) < 2:
             return self._shown(_NOTHING, span_s=window_s, tick=tick)
         now = self._past[-1]
-        ticks = max(1, round(window_s / _TICK_S))
+        ticks = max(1, round(window_s / self._tick_s))
         then = self._past[max(len(self._past) - 1 - ticks, 0)]
         span_s = now.time_s - then.time_s
         power_w = (now.output_j - then.output_j) / span_s
@@ -113,7 +113,7 @@ class Analyser:
     def _shown(self, felt: _Felt, *, span_s: float, tick: int) -> Mapping[int, float]:
         """The felt values with the errors of a certificate and the ranges' ends."""
         model = self._model
-        scale = model.noise * math.sqrt(_NOISE_S / max(span_s, _TICK_S))
+        scale = model.noise * math.sqrt(_NOISE_S / max(span_s, self._tick_s))
         noise = (np.random.default_rng([self._seed, _NOISE_STREAM, tick]).standard_normal(11) * scale).tolist()
         volt, ampere = 1.0 + model.voltage_gain_error, 1.0 + model.current_gain_error
         watt = 1.0 + model.power_gain_error

@@ -20,7 +20,6 @@ from benchd_rig.energy import EnergyAccount
 from benchd_rig.shaft import Shaft
 from benchd_rig.specimen import Specimen
 
-TICK_S = 0.001
 WINDOW_S = 0.05
 _LEAST_WINDOWS = 3  # of fine steps between two legs: one to settle, two to compare
 _PATIENT_WINDOWS = 12  # beyond which a shorter leg than wanted is taken
@@ -61,11 +60,14 @@ class _Look:
 class LongSteps:
     """State: the last looks, the rates in force, and the leg that is being leapt."""
 
-    def __init__(self, specimen: Specimen, machine: Shaft | Brushless, energy: EnergyAccount, flows: Flows) -> None:
+    def __init__(
+        self, specimen: Specimen, machine: Shaft | Brushless, energy: EnergyAccount, flows: Flows, *, tick_s: float
+    ) -> None:
         self.why = "it has not been looked at for long enough"  # not steady, in words
         self._machine = machine
         self._energy = energy
         self._flows = flows
+        self._tick_s = tick_s
         rating = specimen.rating
         self._bands = (  # drift over a leg: link voltage, current from the link, torque, both speeds
             ("the link voltage", _BAND * rating.voltage_v, "V", 1.0),
@@ -128,7 +130,7 @@ class LongSteps:
         rotors.motor_angle_rad += speed_rad_s * seconds
         self._leg_s += seconds
         self._left_s -= seconds
-        if self._left_s < 0.5 * TICK_S:
+        if self._left_s < 0.5 * self._tick_s:
             self._end_leg()
 
     def before(self, integrals: tuple[float, ...], seconds: float) -> tuple[float, ...]:
@@ -158,7 +160,7 @@ class LongSteps:
         missed_s, self._seen_s = time_s - self._seen_s, time_s
         if missed_s > _FORGETS_S:
             self._begin(commands)
-        elif missed_s > 2.5 * TICK_S:
+        elif missed_s > 2.5 * self._tick_s:
             self._end_leg()
 
     def _same(self, commands: tuple[object, ...]) -> bool:
@@ -197,7 +199,7 @@ class LongSteps:
         if self._last_leg is not None:
             self._correct(mean)
         self._rates = self._told = mean
-        self._left_s = math.floor(min(wanted_s, steady_s) / TICK_S) * TICK_S
+        self._left_s = math.floor(min(wanted_s, steady_s) / self._tick_s) * self._tick_s
         self._leg_s = 0.0
 
     def _steady_s(self, earlier: _Look, later: _Look) -> float:

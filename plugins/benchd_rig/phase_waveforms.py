@@ -15,7 +15,6 @@ from benchd_rig.sensors import FULL_SCALE_V, SATURATION_V
 from benchd_rig.specimen import InputModel, SensorsModel
 
 SAMPLES_PER_S = 20_000
-SAMPLES_PER_STEP = 10
 INPUTS = 8
 KEPT_STEPS = 4_000  # 2 s
 _BLOCK = 512  # samples whose noise is drawn together
@@ -71,31 +70,34 @@ class StepMemory:
         return np.array([self._ring[step % KEPT_STEPS] for step in range(first, last)])
 
 
-def brushless_truth(rows: Floats, *, swapped: bool) -> Floats:
-    """True values, shape (samples, 8), from the records of `brushless`; swapped leads are measured before the swap."""
-    share = np.arange(SAMPLES_PER_STEP) / SAMPLES_PER_STEP
+def brushless_truth(rows: Floats, of_a_step: int, *, swapped: bool) -> Floats:
+    """True values, shape (samples, 8), from the records of `brushless`, so many samples of a step.
+
+    Swapped leads are measured before the swap.
+    """
+    share = np.arange(of_a_step) / of_a_step
     turn = np.exp(1j * (rows[:, :1] + rows[:, 1:2] * share))
     start, end = rows[:, 2] + 1j * rows[:, 3], rows[:, 4] + 1j * rows[:, 5]
     current = (start[:, np.newaxis] + (end - start)[:, np.newaxis] * share) * turn
     voltage = (rows[:, 6] + 1j * rows[:, 7])[:, np.newaxis] * turn
     if swapped:
         current, voltage = current.conj(), voltage.conj()
-    true = np.empty((rows.shape[0] * SAMPLES_PER_STEP, INPUTS))
+    true = np.empty((rows.shape[0] * of_a_step, INPUTS))
     true[:, 0:3] = (voltage.reshape(-1, 1) * _PHASES).real
     true[:, 3:6] = (current.reshape(-1, 1) * _PHASES).real
     true[:, 6] = (rows[:, 8:9] + (rows[:, 9:10] - rows[:, 8:9]) * share).reshape(-1)
-    true[:, 7] = np.repeat(rows[:, 10], SAMPLES_PER_STEP)
+    true[:, 7] = np.repeat(rows[:, 10], of_a_step)
     return true
 
 
-def brushed_truth(rows: Floats) -> Floats:
-    """True values, shape (samples, 8), from records of voltage, current and torque at each end of a step."""
-    share = np.arange(SAMPLES_PER_STEP) / SAMPLES_PER_STEP
+def brushed_truth(rows: Floats, of_a_step: int) -> Floats:
+    """The same from records of voltage, current and torque at each end of a step."""
+    share = np.arange(of_a_step) / of_a_step
     voltage, current, torque = (
         (rows[:, at : at + 1] + (rows[:, at + 1 : at + 2] - rows[:, at : at + 1]) * share).reshape(-1)
         for at in (0, 2, 4)
     )
-    true = np.zeros((rows.shape[0] * SAMPLES_PER_STEP, INPUTS))
+    true = np.zeros((rows.shape[0] * of_a_step, INPUTS))
     true[:, 0], true[:, 3], true[:, 6], true[:, 7] = voltage, current, torque, current
     return true
 

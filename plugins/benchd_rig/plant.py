@@ -20,7 +20,7 @@ from benchd_rig.energy import EnergyAccount
 from benchd_rig.load_machine import LoadMachine
 from benchd_rig.long_steps import Flows, LongSteps
 from benchd_rig.machine import make_machine
-from benchd_rig.phase_waveforms import SAMPLES_PER_STEP, SampledInputs, StepMemory, brushed_truth, brushless_truth
+from benchd_rig.phase_waveforms import SAMPLES_PER_S, SampledInputs, StepMemory, brushed_truth, brushless_truth
 from benchd_rig.sensors import Averages, read_inputs
 from benchd_rig.specimen import BrushlessMotor, Specimen
 from benchd_rig.thermal import Thermal
@@ -30,13 +30,11 @@ from benchd_rig.winding_meter import WindingMeter
 __all__ = ["LoadCommand", "Plant", "PlantFaults", "SinkCommand", "SupplyCommand", "Truth"]
 
 STEP_S = 0.0005
-_STEPS_PER_TICK = 2  # a tick of 1 ms: trips of the devices, temperatures, the measuring unit's window
-_STEPS_PER_REST = 2000  # at rest one step of 1 s at most
-_STEPS_PER_LEAP = 2000  # within a leg of long steps one step of 1 s at most
-_WINDOW_TICKS = 10
+COARSE_STEP_S = 0.002  # where speed counts more than what happens between two polls
+_TICK_S = 0.001  # at least a step: trips of the devices, temperatures, the measuring unit's window
+_LONGEST_S = 1.0  # one step at rest, or within a leg of long steps, at most
 _WINDOW_S = 0.010
-_REPEATED_STEPS = 100  # what samples show during a leap: these last steps again
-_ANALYSED_S = 0.1  # what the analyser remembers of a leap
+_REPEATED_S, _ANALYSED_S = 0.05, 0.1  # of a leap: what samples show again, and what the analyser remembers
 _RPM_PER_RAD_S = 30.0 / math.pi
 
 
@@ -44,11 +42,13 @@ class Plant:
     """A specimen on its bench. Set `supply`, `sink`, `load`, `motor_drive`, `meter` and `faults`, then advance.
 
     Time starts at 0. Commands act from the next step of the grid (0.5 ms) on. `on_step` is called every millisecond of
-    plant time, and at least once a second while everything rests or the plant leaps, see `leaps`.
+    plant time, and at least once a second while everything rests or the plant leaps, see `leaps`. Coarse steps are a
+    grid of their own, with a call after each, for a coupling that does not ring; the drives' loops sample slower.
     """
 
-    def __init__(self, specimen: Specimen, *, seed: int = 0) -> None:
+    def __init__(self, specimen: Specimen, *, seed: int = 0, step_s: float = STEP_S) -> None:
         self.specimen = specimen
+        self.step_s = step_s
         self.supply = SupplyCommand()
         self.sink = SinkCommand()
         self.load = LoadCommand()
@@ -61,31 +61,34 @@ class Plant:
         self.is_sampled: Callable[[], bool] = lambda: False  # whether somebody takes samples
         self.ambient_degc = specimen.bench.ambient_degc
         self.energy = EnergyAccount()
+        tick_s = max(_TICK_S, step_s)
+        self._steps_per_tick, self._samples_per_step = round(tick_s / step_s), round(step_s * SAMPLES_PER_S)
         self._seed = seed
         self._step = 0
         self._advancing = False
         self._thermal = Thermal(specimen.motor, ambient_degc=self.ambient_degc)
-        self._machine = make_machine(specimen, self.energy, step_s=STEP_S)
-        self._analyser = None if specimen.bench.analyser is None else Analyser(specimen.bench.analyser, seed=seed)
-        self._link = DcLink(specimen.bench, self.energy, step_s=STEP_S)
-        self._load_machine = LoadMachine(specimen.bench.load_machine, step_s=STEP_S)
+        self._machine = make_machine(specimen, self.energy, step_s=step_s)
+        model = specimen.bench.analyser
+        self._analyser = None if model is None else Analyser(model, seed=seed, tick_s=tick_s)
+        self._link = DcLink(specimen.bench, self.energy, step_s=step_s)
+        self._load_machine = LoadMachine(specimen.bench.load_machine, step_s=step_s)
         self._winding_meter = WindingMeter(specimen, self.energy, seed=seed)
         self._memory = StepMemory()
         self._sampled = SampledInputs(specimen.bench.sensors, seed=seed, brushed=not self.has_converter)
         self._flows = Flows()
-        self._long = LongSteps(specimen, self._machine, self.energy, self._flows)
+        self._long = LongSteps(specimen, self._machine, self.energy, self._flows, tick_s=tick_s)
         self._told: dict[int, float] = {}  # what the measuring unit's inputs told last
         self._acted_j = (0.0, 0.0, 0.0)  # heat that has already acted on the temperatures
         self._heated_to = 0
         motor = specimen.motor
         self._iron_to_magnet = motor.iron_to_magnet if isinstance(motor, BrushlessMotor) else 0.0
-        self._window: deque[tuple[float, ...]] = deque(maxlen=_WINDOW_TICKS + 1)
+        self._window: deque[tuple[float, ...]] = deque(maxlen=round(_WINDOW_S / tick_s) + 1)
         self._warm()
 
     @property
     def time_s(self) -> float:
         """Plant time, s."""
-        return self._step * STEP_S
+        return self._step * self.step_s
 
     @property
     def commands(self) -> tuple[object, ...]:
@@ -107,10 +110,7 @@ class Plant:
         """Voltage of the DC link."""
         return self._link.link_v
 
-    @property
-    def supply_voltage_v(self) -> float:
-        """Voltage at the supply's terminals, which is the link's."""
-        return self._link.link_v
+    supply_voltage_v = link_v  # the supply's terminals are the link's
 
     @property
     def supply_current_a(self) -> float:
@@ -190,22 +190,22 @@ class Plant:
     @property
     def sampled(self) -> int:
         """How many samples of the grid exist by now."""
-        return self._memory.steps * SAMPLES_PER_STEP
+        return self._memory.steps * self._samples_per_step
 
     def advance_to(self, time_s: float) -> None:
         """Advance to the last point of the grid that is not after `time_s`; a time that has passed changes nothing."""
-        target = math.floor(time_s / STEP_S + 1e-6)
+        target = math.floor(time_s / self.step_s + 1e-6)
         if target <= self._step or self._advancing:
             return
         self._advancing = True
         try:
             while self._step < target:
                 if self._rests():
-                    self._rest(min(target - self._step, _STEPS_PER_REST))
+                    self._rest(min(target - self._step, round(_LONGEST_S / self.step_s)))
                 elif self.leaps and (room := self._room(target - self._step)) > 0:
                     self._leap(room)
                 else:
-                    self._run(min(target - self._step, _STEPS_PER_TICK - self._step % _STEPS_PER_TICK))
+                    self._run(min(target - self._step, self._steps_per_tick - self._step % self._steps_per_tick))
         finally:
             self._advancing = False
 
@@ -238,13 +238,12 @@ class Plant:
         """
         if count <= 0:
             return np.empty((0, 8), dtype=np.float32)
-        step = first // SAMPLES_PER_STEP
-        rows = self._memory.rows(step, (first + count - 1) // SAMPLES_PER_STEP + 1)
-        if isinstance(self._machine, Brushless):
-            true = brushless_truth(rows, swapped=self.faults.phases_swapped)
-        else:
-            true = brushed_truth(rows)
-        start = first - step * SAMPLES_PER_STEP
+        of_a_step = self._samples_per_step
+        step = first // of_a_step
+        rows = self._memory.rows(step, (first + count - 1) // of_a_step + 1)
+        brushed, swapped = not self.has_converter, self.faults.phases_swapped
+        true = brushed_truth(rows, of_a_step) if brushed else brushless_truth(rows, of_a_step, swapped=swapped)
+        start = first - step * of_a_step
         return self._sampled.read(true[start : start + count], self.faults, first=first)
 
     def analyse(self, window_s: float) -> Mapping[int, float]:
@@ -256,7 +255,7 @@ class Plant:
     def _run(self, steps: int) -> None:
         """Some steps with everything moving, and the tick at their end if they reach it."""
         machine, link, load_machine, memory = self._machine, self._link, self._load_machine, self._memory
-        flows = self._flows
+        flows, step_s = self._flows, self.step_s
         faults, leads_open = self.faults, self.leads_open
         machine.set_condition(faults, leads_open=leads_open)
         if isinstance(machine, Brushless):
@@ -268,20 +267,20 @@ class Plant:
             speed_rad_s = way * rotors.load_speed_rad_s
             load_nm = load_machine.step(self.load, speed_rad_s=speed_rad_s, runs_away=faults.load_runs_away)
             machine.step(way * load_nm, link)
-            flows.charge_a_s += machine.mean_current_a * STEP_S
-            flows.link_v_s += link.link_v * STEP_S
-            flows.terminal_v_s += machine.mean_terminal_v(link.link_v) * STEP_S
+            flows.charge_a_s += machine.mean_current_a * step_s
+            flows.link_v_s += link.link_v * step_s
+            flows.terminal_v_s += machine.mean_terminal_v(link.link_v) * step_s
             memory.put(machine.record)
         self._step += steps
-        self._winding_meter.step(self.meter, machine, leads_open=leads_open, step_s=steps * STEP_S)
-        if self._step % _STEPS_PER_TICK == 0:
+        self._winding_meter.step(self.meter, machine, leads_open=leads_open, step_s=steps * step_s)
+        if self._step % self._steps_per_tick == 0:
             self._tick()
             if self.leaps:
                 self._long.look(self.time_s, self.commands)
 
     def _tick(self) -> None:
         """Let the heat since the last tick act, and tell those who want to know."""
-        span_s = (self._step - self._heated_to) * STEP_S
+        span_s = (self._step - self._heated_to) * self.step_s
         energy, acted_j = self.energy, self._acted_j
         iron_j = energy.iron_j * self._iron_to_magnet
         heat_j = (
@@ -307,7 +306,7 @@ class Plant:
     def _rests(self) -> bool:
         """Whether only temperatures can change until somebody commands something."""
         return (
-            self._step % _STEPS_PER_TICK == 0
+            self._step % self._steps_per_tick == 0
             and not self.supply.output_on
             and not self.load.power_stage_on
             and not self.motor_drive.power_stage_on
@@ -322,13 +321,13 @@ class Plant:
         machine = self._machine
         machine.set_condition(self.faults, leads_open=self.leads_open)
         machine.halt()
-        self._winding_meter.step(self.meter, machine, leads_open=self.leads_open, step_s=steps * STEP_S)
+        self._winding_meter.step(self.meter, machine, leads_open=self.leads_open, step_s=steps * self.step_s)
         self._link.empty()
         self._load_machine.rest()
-        machine.rotors.impulse_nm_s += machine.rotors.torque_nm * steps * STEP_S
+        machine.rotors.impulse_nm_s += machine.rotors.torque_nm * steps * self.step_s
         self._memory.fill(machine.record, steps=steps)
         self._step += steps
-        self.leapt_s += steps * STEP_S
+        self.leapt_s += steps * self.step_s
         self._window.clear()
         if self._analyser is not None:
             self._analyser.forget()
@@ -339,17 +338,17 @@ class Plant:
         if not self._winding_meter.rests(self.meter):
             self._long.forget()
             return 0
-        if self._step % _STEPS_PER_TICK:
+        if self._step % self._steps_per_tick:
             return 0
-        room = min(round(self._long.room_s(self.time_s, self.commands) / STEP_S), most, _STEPS_PER_LEAP)
-        return room - room % _STEPS_PER_TICK
+        room = min(round(min(self._long.room_s(self.time_s, self.commands), _LONGEST_S) / self.step_s), most)
+        return room - room % self._steps_per_tick
 
     def _leap(self, steps: int) -> None:
         """One large step in which temperatures move, and all that adds up goes on at its rates."""
-        seconds = steps * STEP_S
+        seconds = steps * self.step_s
         self._long.carry(seconds)
         if self.is_sampled():
-            self._memory.repeat(steps=steps, over=_REPEATED_STEPS, turns=self.has_converter)
+            self._memory.repeat(steps=steps, over=round(_REPEATED_S / self.step_s), turns=self.has_converter)
         else:
             self._memory.fill(self._machine.record, steps=steps)
         self._step += steps

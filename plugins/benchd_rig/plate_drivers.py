@@ -5,6 +5,7 @@ cannot play, and computes nothing.
 """
 
 import asyncio
+import math
 from collections.abc import Callable, Mapping
 
 from benchd.contract import BrushlessPlate, DrivePlate, Plate, PlatePort, Port
@@ -16,7 +17,7 @@ from benchd_rig.in_process_measuring import InProcessThermometers
 from benchd_rig.in_process_meter import InProcessResistanceMeter
 from benchd_rig.in_process_twin import RigDrivers
 from benchd_rig.in_process_wire import InProcessWire
-from benchd_rig.plant import Plant
+from benchd_rig.plant import COARSE_STEP_S, Plant
 from benchd_rig.plate_bench import own_torque_nm, rated_torque_nm
 from benchd_rig.plate_signals import (
     ANALYSED,
@@ -31,27 +32,34 @@ from benchd_rig.plate_signals import (
 )
 from benchd_rig.power_analyser import LEAST_WINDOW_S, LONGEST_WINDOW_S
 from benchd_rig.sink import SinkRating
+from benchd_rig.specimen import Specimen
 from benchd_rig.supply import SupplyRating
 from benchd_rig.thermometers import Thermometers
 
 _NEEDED = ("supply", "sink", "load_drive", "measuring_unit", "safety_chain")
 _BEHIND: Mapping[str, str] = {"waveforms": "measuring_unit"}  # the rig's device behind a role; else of the same name
 _PROTECTION_RATIO = 1.1  # a supply's over-voltage protection reaches beyond its rating (common practice)
+_COARSELY = (
+    f"Time: the simulated bench steps by {1000.0 * COARSE_STEP_S:g} ms; the coupling twists and does not ring, "
+    "currents, link and drives' own protections may act by as much later, fast inputs show straight lines."
+)
 _OVER_VOLTAGE_RATIO = 0.99  # of the hardware's over-voltage protection: the converter lets go before it
 
 
-def drivers_on_plate(plate: Plate, *, seed: int) -> RigDrivers:
+def drivers_on_plate(plate: Plate, *, seed: int, coarse: bool = False) -> RigDrivers:
     """The drivers of this bench on one plant; the plant's time begins at the first exchange.
 
+    A `coarse` plant steps by 2 ms, and says so among what it takes for granted.
     Raises `ValueError` in one sentence for a plate that this rig cannot simulate.
     """
     _refuse_what_does_not_fit(plate)
     specimen, assumed = specimen_of(plate)
-    bench = Bench(Plant(specimen, seed=seed), clock=lambda: asyncio.get_running_loop().time())
+    plant = Plant(_damped(specimen), seed=seed, step_s=COARSE_STEP_S) if coarse else Plant(specimen, seed=seed)
+    bench = Bench(plant, clock=lambda: asyncio.get_running_loop().time())
     _commission(bench, plate)
     wires: dict[str, InProcessWire] = {}
     ports: dict[str, dict[str, Port]] = {}
-    told: list[str] = []
+    told: list[str] = [_COARSELY] if coarse else []
     for port in plate.ports:
         if port.device not in wires:
             wires[port.device] = InProcessWire(bench, _BEHIND.get(port.role, port.role))
@@ -61,6 +69,20 @@ def drivers_on_plate(plate: Plate, *, seed: int) -> RigDrivers:
         told += sentences
     drivers = {device: InProcessDriver(wires[device], ports[device]) for device in ports}
     return RigDrivers(bench, drivers, assumed=(*assumed, *told))
+
+
+def _damped(specimen: Specimen) -> Specimen:
+    """The specimen on a coupling that twists as far and does not ring.
+
+    Coarse steps do not resolve the ringing: a rotor that breaks away would be seen back at rest at their ends, and
+    would be held there by its dry friction.
+    """
+    bench = specimen.bench
+    coupling, motor_kgm2, load_kgm2 = bench.coupling, specimen.motor.inertia_kgm2, bench.load_machine.inertia_kgm2
+    reduced_kgm2 = motor_kgm2 * load_kgm2 / (motor_kgm2 + load_kgm2)
+    critical_nm_s_rad = 2.0 * math.sqrt(coupling.stiffness_nm_rad * reduced_kgm2)
+    coupling = coupling.model_copy(update={"damping_nm_s_rad": max(coupling.damping_nm_s_rad, critical_nm_s_rad)})
+    return specimen.model_copy(update={"bench": bench.model_copy(update={"coupling": coupling})})
 
 
 def _refuse_what_does_not_fit(plate: Plate) -> None:

@@ -39,15 +39,22 @@ class TwinBench:
 
 
 def twin_for(
-    bench: Bench, run: PlannedRun, *, twin: str = TWIN, specimen: str | None = None, seed: int = SEED
+    bench: Bench,
+    run: PlannedRun,
+    *,
+    twin: str = TWIN,
+    specimen: str | None = None,
+    seed: int = SEED,
+    coarse: bool = True,
 ) -> TwinBench:
     """The simulated bench for this job: of the files' values where the twin can, else of a specimen by the motor file.
 
-    `specimen` names one that comes along instead. Raises `Unavailable` in one sentence where there is none that fits.
+    `specimen` names one that comes along instead, always in fine steps; coarse ones are for speed. Raises `Unavailable`
+    in one sentence where there is none that fits.
     """
     found = find_twin(twin)
     if specimen is None and found.from_plate is not None:
-        return _on_plate(found, bench, run, seed=seed)
+        return _on_plate(found, bench, run, seed=seed, coarse=coarse)
     name = specimen or run.job.motor.document.file.stem
     if name not in found.specimens:
         raise Unavailable(
@@ -63,11 +70,11 @@ def twin_for(
     return _with_its_devices(bench, TwinBench(name=found.name, specimen=name, seed=seed, make=make))
 
 
-def _on_plate(found: Twin, bench: Bench, run: PlannedRun, *, seed: int) -> TwinBench:
+def _on_plate(found: Twin, bench: Bench, run: PlannedRun, *, seed: int, coarse: bool) -> TwinBench:
     job = run.job
 
     def make() -> SimulatedBench:
-        return found.on_plate(plate, seed=seed)
+        return found.on_plate(plate, seed=seed, coarse=coarse)
 
     try:
         plate = plate_of(bench, job.motor, job.setup)
