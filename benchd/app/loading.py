@@ -26,6 +26,9 @@ BenchFile = Annotated[str, typer.Argument(metavar="BENCH", help="Bench file, or 
 ProgrammeFile = Annotated[str | None, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
 MotorFile = Annotated[str | None, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
 SetupFile = Annotated[str | None, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
+NeededProgramme = Annotated[str, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
+NeededMotor = Annotated[str, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
+NeededSetup = Annotated[str, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
 DeviceSettings = Annotated[
     list[str] | None,
     typer.Option(

@@ -116,6 +116,7 @@ class Player:
         self.playing = False
         self.doing = ""
         self.done_ratio = 0.0
+        self._resumes = False  # the next frame is the first one after a pause
         self.dwell_s = 0.0  # for so long nothing changes, by the last move
 
     @property
@@ -141,6 +142,7 @@ class Player:
     def hold(self) -> None:
         """Hold: the test decides what its machines do meanwhile."""
         self.playing = False
+        self._resumes = True
         if self._waits or self._rests:
             return
         if 0 <= self._number < len(self._tests):
@@ -201,7 +203,7 @@ class Player:
         if not self._attended:
             raise CannotGoOn(f'"{title}" asks the operator ("{ask.text}"), and nobody attends this programme.')
         self._leave_point()
-        self._ask = ask
+        self._ask, self._resumes, self.dwell_s = ask, True, 0.0
         if ask.meanwhile is Meanwhile.REST:
             self._setpoints.ask({role: at_zero(target) for role, target in self._setpoints.targets.items()})
         self.doing = "waiting for the operator's answer"
@@ -237,6 +239,8 @@ class Player:
     # tests
 
     def _next(self, frame: Frame) -> Move | Ask | None:
+        if self._resumes:
+            self._resumes, frame = False, replace(frame, resumed=True)
         if self._moves is not None:
             try:
                 return self._moves.send(frame)

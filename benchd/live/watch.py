@@ -32,6 +32,7 @@ from benchd.live.supervision import (
 )
 from benchd.live.ticker import Tick
 from benchd.rules.channels import Channel
+from benchd.rules.frames import Frame
 from benchd.rules.limits import Crossing, Reaction
 from benchd.rules.moves import CannotGoOn, Role
 from benchd.rules.states import ENERGISED, State
@@ -102,11 +103,24 @@ class Watch:
             playing = self.player is not None and self.player.playing
             self.balancing.look(frame, rack.setpoints.targets, playing=playing)
         rack.setpoints.advance(period_s)  # missed ticks are not made up for: a set-point must not step
-        if self.regulation is not None:
-            regulated = {} if self.player is None else self.player.regulated
-            self.regulation.look(frame, regulated, dt_s=period_s)
+        self._regulate(frame, period_s)
         recording.append(frame, state=self._state(), place=place)
         self._listen_for_silence(rack, tick.time_mono_s)
+
+    def _regulate(self, frame: Frame, period_s: float) -> None:
+        """One step of the outer loops. Their own error ends them and the run, not the tick."""
+        if self.regulation is None:
+            return
+        regulated = {} if self.player is None else self.player.regulated
+        try:
+            self.regulation.look(frame, regulated, dt_s=period_s)
+        except Exception as error:  # noqa: BLE001 - see the docstring
+            self.regulation = None
+            if self._rack is not None:
+                for role in self._rack.setpoints.targets:
+                    self._rack.setpoints.set_trim(role, 0.0)
+            sentence = f"The outer loops ended in an error of their own ({type(error).__name__}: {error})."
+            self._trip(Cause(sentence=sentence, reaction=Reaction.RAMP_DOWN))
 
     @property
     def may_leap_s(self) -> float:

@@ -102,7 +102,7 @@ class Hand:
         before, self._time_mono_s = self._time_mono_s, frame.time_mono_s
         gap_s = 0.0 if before is None else frame.time_mono_s - before
         gap_s -= frame.leapt_s
-        dt_s = (gap_s if gap_s <= LONGEST_GAP_S else 0.0) + frame.leapt_s
+        dt_s = (gap_s if gap_s <= LONGEST_GAP_S and not frame.resumed else 0.0) + frame.leapt_s
         self._busy_s += dt_s
         return dt_s
 

@@ -26,6 +26,7 @@ class Frame:
     time_mono_s: float
     samples: Mapping[str, Sample]
     answer: str = ""  # to what the test has just asked the operator
+    resumed: bool = False  # the first one after the test was held or had asked; the time before it is not the test's
     leapt_s: float = 0.0  # of the time since the frame before: what a rehearsal leapt over, as the test said it may
 
     def value(self, channel: str) -> float:

@@ -24,7 +24,7 @@ from benchd.rules.moves import Regulated, Role, Speed, Torque, Voltage
 from benchd.rules.regulator import Regulator
 from benchd.rules.regulator_gains import Bounds, Schedule
 from benchd.rules.regulator_tuning import Plant, by_magnitude_optimum
-from benchd.rules.states import State
+from benchd.rules.states import Command, State
 
 from .twin_bench import BRUSHLESS, planned, running
 
@@ -375,3 +375,51 @@ def test_a_change_of_kind_begins_at_what_the_drive_does_now(tmp_path) -> None:
     setpoints.advance(TICK_S)
     at = setpoints.now(Role.LOAD_DRIVE)
     assert at == Torque(pytest.approx(0.8 - plan.slopes.torque_nm_per_s * TICK_S), 3000.0)
+
+
+def test_loops_that_fail_end_the_run_and_not_the_tick(tmp_path, monkeypatch) -> None:
+    async def play():
+        async with fed(tmp_path, loaded, TORQUE) as twin:
+            await twin.start()
+            await twin.until(lambda: twin.live.player.doing == "holding", "the load")
+
+            def fail(*_args, **_named) -> None:
+                raise ZeroDivisionError("nothing is left")
+
+            monkeypatch.setattr(Regulation, "look", fail)
+            ticks, _ = twin.live.ticks
+            assert await twin.settle() is State.ABORTED
+            assert twin.live.ticks[0] > ticks + 10
+            assert abs(twin.truth.motor_speed_rpm) < 10.0
+            return twin.live.cause.sentence
+
+    assert "outer loops ended in an error of their own (ZeroDivisionError" in run_virtual(play())
+
+
+@pytest.mark.parametrize("pause_s", [0.05, 0.3])
+def test_a_short_hold_does_not_count_as_time_of_the_test(tmp_path, pause_s: float) -> None:
+    seen: list[float] = []
+
+    def waiting(hand: Hand):
+        yield from hand.ramp_voltage(48.0)
+        yield from hand.ramp_speed(Role.MOTOR_DRIVE, 1000.0)
+        waited_s = 0.0
+        while waited_s < 1.0:
+            frame = yield hand._move("waiting")
+            dt_s = hand._elapsed(frame)
+            seen.append(dt_s)
+            waited_s += dt_s
+        yield from hand.come_to_rest(keep_voltage=False)
+
+    async def play():
+        async with fed(tmp_path, waiting) as twin:
+            await twin.start()
+            await twin.until(lambda: twin.live.player.doing == "waiting", "the wait")
+            twin.live.command(Command.HOLD, because="the test")
+            await twin.until(lambda: twin.state is State.HELD, "Held")
+            await asyncio.sleep(pause_s)
+            twin.live.command(Command.UNHOLD, because="the test")
+            await twin.until(lambda: twin.state is State.COMPLETE, "the end")
+
+    run_virtual(play())
+    assert max(seen) < 2.5 * TICK_S

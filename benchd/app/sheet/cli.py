@@ -6,19 +6,24 @@ from typing import Annotated
 
 import typer
 
-from benchd.app.loading import USAGE, BenchFile, fail, load_all, one_sentence
+from benchd.app.loading import (
+    USAGE,
+    BenchFile,
+    NeededMotor,
+    NeededProgramme,
+    NeededSetup,
+    fail,
+    load_all,
+    one_sentence,
+)
 from benchd.app.streams import say, tell
-
-Programme = Annotated[str, typer.Argument(metavar="PROGRAMME", help="What to do with the specimen.")]
-Motor = Annotated[str, typer.Argument(metavar="MOTOR", help="The specimen's rating plate.")]
-Setup = Annotated[str, typer.Argument(metavar="SETUP", help="What couples it to the bench.")]
 
 
 def sheet(
     bench: BenchFile,
-    programme: Programme,
-    motor: Motor,
-    setup: Setup,
+    programme: NeededProgramme,
+    motor: NeededMotor,
+    setup: NeededSetup,
     *,
     order: Annotated[str, typer.Option(help="Order number.")] = "none",
     serial: Annotated[str, typer.Option(help="Serial number of the specimen.")] = "none",
