@@ -152,6 +152,6 @@ class SampledInputs:
         if block is None:
             block = np.random.default_rng([self._seed, _NOISE_STREAM, number]).standard_normal((_BLOCK, INPUTS))
             if len(self._blocks) >= _BLOCKS_KEPT:
-                self._blocks.clear()
+                del self._blocks[next(iter(self._blocks))]  # the oldest
             self._blocks[number] = block
         return block

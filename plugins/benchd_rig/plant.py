@@ -21,7 +21,7 @@ from benchd_rig.load_machine import LoadMachine
 from benchd_rig.long_steps import Flows, LongSteps
 from benchd_rig.machine import make_machine
 from benchd_rig.phase_waveforms import SAMPLES_PER_S, SampledInputs, StepMemory, brushed_truth, brushless_truth
-from benchd_rig.sensors import Averages, read_inputs
+from benchd_rig.sensors import Averages, InputNoise, read_inputs
 from benchd_rig.specimen import BrushlessMotor, Specimen
 from benchd_rig.thermal import Thermal
 from benchd_rig.truth import Truth, tell_truth
@@ -30,7 +30,7 @@ from benchd_rig.winding_meter import WindingMeter
 __all__ = ["LoadCommand", "Plant", "PlantFaults", "SinkCommand", "SupplyCommand", "Truth"]
 
 STEP_S = 0.0005
-COARSE_STEP_S = 0.002  # where speed counts more than what happens between two polls
+COARSE_STEP_S = 0.0025  # where speed counts more than what happens between two polls
 _TICK_S = 0.001  # at least a step: trips of the devices, temperatures, the measuring unit's window
 _LONGEST_S = 1.0  # one step at rest, or within a leg of long steps, at most
 _WINDOW_S = 0.010
@@ -63,7 +63,7 @@ class Plant:
         self.energy = EnergyAccount()
         tick_s = max(_TICK_S, step_s)
         self._steps_per_tick, self._samples_per_step = round(tick_s / step_s), round(step_s * SAMPLES_PER_S)
-        self._seed = seed
+        self._noise = InputNoise(seed, together=step_s > STEP_S)
         self._step = 0
         self._advancing = False
         self._thermal = Thermal(specimen.motor, ambient_degc=self.ambient_degc)
@@ -223,7 +223,7 @@ class Plant:
     def measure(self) -> Mapping[int, float]:
         """The measuring unit's inputs 1 to 6, averaged over the last 10 ms; see `sensors` for scales and faults."""
         values = dict(
-            read_inputs(self.specimen.bench.sensors, self.faults, self._averages(), seed=self._seed, tick=self._step)
+            read_inputs(self.specimen.bench.sensors, self.faults, self._averages(), noise=self._noise.at(self._step))
         )
         frozen = round(self.faults.frozen_input)
         if frozen in self._told:

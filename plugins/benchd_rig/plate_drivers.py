@@ -49,7 +49,7 @@ _OVER_VOLTAGE_RATIO = 0.99  # of the hardware's over-voltage protection: the con
 def drivers_on_plate(plate: Plate, *, seed: int, coarse: bool = False) -> RigDrivers:
     """The drivers of this bench on one plant; the plant's time begins at the first exchange.
 
-    A `coarse` plant steps by 2 ms, and says so among what it takes for granted.
+    A `coarse` plant steps by 2.5 ms, and says so among what it takes for granted.
     Raises `ValueError` in one sentence for a plate that this rig cannot simulate.
     """
     _refuse_what_does_not_fit(plate)

@@ -15,7 +15,7 @@ from benchd.settings.load import load_sensor
 from benchd.settings.places import configs_directory
 from benchd_rig.commands import PlantFaults
 from benchd_rig.measuring_unit import SIGNALS
-from benchd_rig.sensors import Averages, read_inputs
+from benchd_rig.sensors import Averages, InputNoise, read_inputs
 from benchd_rig.specimen import SensorsModel, load_specimen
 from benchd_rig.thermometers import Thermometers
 from benchd_rig.wire_faults import WireFaults
@@ -58,7 +58,7 @@ def noiseless(sensors: SensorsModel) -> SensorsModel:
 
 def error(sensors: SensorsModel, number: int, true: float, calibration: Calibration) -> float:
     averages = dataclasses.replace(NOTHING, **{INPUTS[number][0]: true})
-    return calibration.value(read_inputs(sensors, PlantFaults(), averages, seed=1, tick=1)[number]) - true
+    return calibration.value(read_inputs(sensors, PlantFaults(), averages, noise=InputNoise(1).at(1))[number]) - true
 
 
 def standard(calibration: Calibration, reading: float, *effects: str) -> float:

@@ -7,14 +7,14 @@ import pytest
 
 from benchd_rig.commands import PlantFaults, SupplyCommand
 from benchd_rig.plant import Plant
-from benchd_rig.sensors import Averages, read_inputs
+from benchd_rig.sensors import Averages, InputNoise, read_inputs
 from benchd_rig.specimen import Specimen
 
 RATED = Averages(terminal_voltage_v=23.8, link_voltage_v=24.0, current_a=4.3, torque_nm=0.25, speed_rpm=2990.0)
 
 
 def inputs(specimen: Specimen, averages: Averages = RATED, *, tick: int = 0, seed: int = 0, **faults: float) -> dict:
-    return dict(read_inputs(specimen.bench.sensors, PlantFaults(**faults), averages, seed=seed, tick=tick))
+    return dict(read_inputs(specimen.bench.sensors, PlantFaults(**faults), averages, noise=InputNoise(seed).at(tick)))
 
 
 def test_every_input_has_its_scale_and_stays_within_its_certificate(vent_flap: Specimen) -> None:
@@ -117,3 +117,14 @@ def test_a_frozen_input_tells_what_it_told_last_and_the_others_go_on(vent_flap: 
     assert all(after[number] != before[number] for number in (1, 2, 3, 4, 6))
     plant.faults.frozen_input = 0.0
     assert plant.measure()[5] != before[5]
+
+
+@pytest.mark.parametrize("together", [False, True])
+def test_noise_is_white_and_the_same_whoever_asks_and_in_whichever_order(together: bool) -> None:
+    ticks = [*range(2000)]
+    rows = np.array([InputNoise(7, together=together).at(tick) for tick in ticks[::100]])
+    asked = InputNoise(7, together=together)
+    backwards = np.array([asked.at(tick) for tick in reversed(ticks)])[::-1]
+    assert np.array_equal(backwards[::100], rows)
+    assert backwards.mean(axis=0) == pytest.approx(np.zeros(6), abs=0.1)
+    assert np.corrcoef(np.vstack([backwards[:-1].T, backwards[1:].T])) == pytest.approx(np.eye(12), abs=0.1)
