@@ -13,7 +13,7 @@ from benchd.report.rendering import compiled, shows
 from benchd.report.words import words
 
 TOUCH_V = 60.0  # smooth direct voltage, IEC 60204-1, 6.2.4
-TOUCH_RMS_V = 25.0  # alternating voltage in dry places, IEC 60204-1, 6.4.1
+TOUCH_RMS_V = 25.0  # alternating voltage in dry places, IEC 60204-1, 6.4.1; value from memory
 NOTHING = "–"
 NOT_STATED = "not stated"
 LONGEST = 90  # letters of what a person may have written at any length
