@@ -213,7 +213,7 @@ class Regulation:
 def seen_of(rack: Rack, role: Role, kind: type[Target]) -> float:
     """Where a drive's set-point of another kind begins, so that the shaft feels nothing: its own speed or torque now.
 
-    0 where it has not told for a moment, or hardly turns.
+    0 where it has told nothing yet, or hardly turns.
     """
     ref: PortRef | None = rack.plan.roles.get(role)
     reading = None if ref is None else rack.latest(ref, DriveReading)

@@ -114,17 +114,24 @@ class CourseHand(Hand):
                 )
 
     def bring_up(self, speed_rpm: float, torque_nm: float) -> Play:
-        """From whatever is in force to the course's beginning: by way of rest, where machines may change their modes.
+        """From whatever is in force to the course's beginning.
 
-        Raises `CannotGoOn` where the shaft does not follow.
+        A speed that the other drive holds is handed over while the shaft turns; everything else goes by way of rest,
+        where machines may change their modes. Raises `CannotGoOn` where the shaft does not follow.
         """
-        fed_by_converter = self._machines.voltage_v is None
+        machines = self._machines
+        fed_by_converter = machines.voltage_v is None
+        held_rpm = self.held_rpm(machines.torque) if fed_by_converter else 0.0
         yield from self._no_torque_by_motor_drive()
-        yield from self.come_to_rest(keep_voltage=fed_by_converter)
-        if fed_by_converter:
-            yield from self.ramp_voltage(self._machines.supply_voltage_v)
+        if held_rpm != 0.0 and self.voltage_v == machines.supply_voltage_v:
+            yield from self.hand_over(machines.speed)
+        else:
+            held_rpm = 0.0
+            yield from self.come_to_rest(keep_voltage=fed_by_converter)
+            if fed_by_converter:
+                yield from self.ramp_voltage(machines.supply_voltage_v)
         self._following = True
-        self._set(0.0, 0.0)
+        self._set(held_rpm, 0.0)
         yield from self._lead(speed_rpm, torque_nm, "to the course's beginning")
         yield from self._reach()
 

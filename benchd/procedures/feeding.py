@@ -77,7 +77,7 @@ class Feeding:
     def bring_up(self, hand: Hand) -> Play:
         """From whatever is in force to the unloaded specimen at its voltage or held speed."""
         if self.brushless:
-            turning = hand.turns_by(Role.LOAD_DRIVE) and hand.voltage_v == self.supply_voltage_v
+            turning = hand.held_rpm(Role.LOAD_DRIVE) != 0.0 and hand.voltage_v == self.supply_voltage_v
             if turning:
                 yield from hand.hand_over(Role.MOTOR_DRIVE)
             elif not hand.holds_speed(Role.MOTOR_DRIVE):

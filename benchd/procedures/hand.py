@@ -211,10 +211,10 @@ class Hand:
         """Whether this drive holds a speed just now."""
         return isinstance(self._motor if role is Role.MOTOR_DRIVE else self._load, Speed)
 
-    def turns_by(self, role: Role) -> bool:
-        """Whether this drive holds a speed other than standstill just now."""
+    def held_rpm(self, role: Role) -> float:
+        """The speed that this drive holds just now, 0 also where it holds none."""
         target = self._motor if role is Role.MOTOR_DRIVE else self._load
-        return isinstance(target, Speed) and target.speed_rpm != 0.0
+        return target.speed_rpm if isinstance(target, Speed) else 0.0
 
     def let_go(self, role: Role) -> None:
         """This drive follows no torque from the next move on."""
@@ -227,11 +227,11 @@ class Hand:
             self._load = target
 
     def hand_over(self, role: Role) -> Play:
-        """Let the other drive hold the speed that the shaft turns at, without stopping it.
+        """Let this drive hold the speed that the other one holds, without stopping the shaft.
 
-        The torque goes to zero first; then both hold the same speed, the new one with little torque, so that neither
-        works against the other; then the old one lets go of its torque by the slope. Raises `CannotGoOn` where the
-        shaft does not turn as it shall.
+        A load drive's torque goes to zero first; then both hold the same speed, the new one with little torque, so that
+        neither works against the other; then the old one lets go of its torque by the slope. Raises `CannotGoOn` where
+        the shaft does not turn as it shall.
         """
         other = Role.LOAD_DRIVE if role is Role.MOTOR_DRIVE else Role.MOTOR_DRIVE
         held = self._motor if other is Role.MOTOR_DRIVE else self._load
@@ -240,6 +240,7 @@ class Hand:
         if role is Role.LOAD_DRIVE:
             yield from self.ramp_torque(0.0)
         limit_nm = self._around.torque_limit_nm
+        self._elapsed((yield self._move("without torque")))  # asked for, before anything changes
         self._synchronising = True
         self._hold(role, Speed(held.speed_rpm, SYNCHRONISING_RATIO * limit_nm))
         yield from self.wait(SYNCHRONISING_S, "synchronising the drives")

@@ -84,6 +84,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """The advice what to write instead of an unknown `word`: the nearest known one, or all of them."""
     names = sorted(known)
     close = _nearest(word, names)
+    if close == word:  # of another shape or kind that may stand there
+        return "it does not go with what else stands in this table; take it out"
     if close:
         return f"did you mean {close}?"
     return f"known are {', '.join(names)}" if names else "none are known"

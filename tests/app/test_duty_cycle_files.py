@@ -107,3 +107,11 @@ def test_a_misspelt_key_of_a_shape_is_told_with_its_line(folder: Path) -> None:
     assert told.startswith(
         "programme.toml:11 test.part.speed_rpm.ende is not a key that is known here; did you mean end"
     )
+
+
+def test_a_key_of_another_shape_is_told_as_one(folder: Path) -> None:
+    shape = 'speed_rpm = { shape = "hold", start = 900.0, time_s = 2.0 }\ntorque_nm = { shape = "hold", at = 0.0 }'
+    told = sentence_of(folder, programme=HEAD.replace('table = "duty.csv"', shape))
+    assert told.startswith(
+        "programme.toml:11 test.part.speed_rpm.start is not a key that is known here; it does not go with what else"
+    )

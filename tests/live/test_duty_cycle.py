@@ -212,3 +212,41 @@ async def test_a_rotor_that_is_blocked_within_a_course_ends_the_run(tmp_path: Pa
         cause = bench.live.cause
         assert cause is not None
         assert "The shaft" in cause.sentence
+
+
+async def test_a_speed_that_a_test_before_leaves_held_is_handed_over_while_the_shaft_turns(tmp_path: Path) -> None:
+    before = """[[test]]
+kind = "load"
+supply_voltage_v = 48.0
+speed_rpm = 900.0
+torques_nm = [0.2, 0.4]
+torque_slope_nm_per_s = 1.5
+settle_time_s = 0.3
+average_time_s = 0.3
+
+[[test]]
+kind = "duty_cycle\""""
+    text = SHORT.replace('[[test]]\nkind = "duty_cycle"', before).replace('speed_by = "motor"', 'speed_by = "load"')
+    text = text.replace(
+        'speed_rpm = { shape = "linear", end = 900.0, time_s = 1.5 }',
+        'speed_rpm = { shape = "hold", at = 900.0, time_s = 1.5 }',
+    )
+    text = text.replace("repeated = 2\n", "").replace(
+        'shape = "linear", end = 0.0, time_s = 1.5', 'shape = "hold", time_s = 1.5'
+    )
+    async with running(tmp_path, programme=text, kind=BRUSHLESS) as bench:
+        await bench.start()
+        await bench.until(
+            lambda: bench.live.player is not None and "synchronising" in bench.live.player.doing, "it", 60.0
+        )
+        assert isinstance(bench.live.setpoints.now(Role.MOTOR_DRIVE), Speed)
+        slowest_rpm = fastest_rpm = 900.0
+        while "second" not in bench.live.player.doing:
+            await asyncio.sleep(0.005)
+            slowest_rpm = min(slowest_rpm, bench.truth.motor_speed_rpm)
+            fastest_rpm = max(fastest_rpm, bench.truth.motor_speed_rpm)
+        assert isinstance(bench.live.setpoints.now(Role.LOAD_DRIVE), Speed)
+        assert isinstance(bench.live.setpoints.now(Role.MOTOR_DRIVE), Torque)
+        assert await bench.settle() is State.COMPLETE
+    assert slowest_rpm > 0.95 * 900.0
+    assert fastest_rpm < 1.05 * 900.0

@@ -96,21 +96,26 @@ def test_who_holds_the_speed_must_be_said() -> None:
         DutyCycleSettings.model_validate({"supply_voltage_v": 48.0, "part": [UP]})
 
 
-def test_the_machines_change_their_mode_at_rest_and_without_torque_alone() -> None:
+@pytest.mark.parametrize("voltage_v", [48.0, 24.0])  # the link's own, and one that has to change: by way of rest
+def test_the_machines_change_their_mode_without_torque_at_rest_or_at_the_speed_that_both_hold(voltage_v: float) -> None:
     before = {
-        Role.SUPPLY: Voltage(48.0, 20.0),
+        Role.SUPPLY: Voltage(voltage_v, 20.0),
         Role.MOTOR_DRIVE: Torque(0.8, 4500.0),
         Role.LOAD_DRIVE: Speed(1000.0, 4.0),
     }
     seen = along(DUTY_CYCLE.play(duty(), surroundings(at=before)))
+    changed_rpm = []
     for (_, one), (_, other) in itertools.pairwise(seen):
-        for role in (Role.MOTOR_DRIVE, Role.LOAD_DRIVE):
+        for role, beside in ((Role.MOTOR_DRIVE, Role.LOAD_DRIVE), (Role.LOAD_DRIVE, Role.MOTOR_DRIVE)):
             was, now = one.targets[role], other.targets[role]
             if type(was) is type(now):
                 continue
-            drives = [each.targets[Role.MOTOR_DRIVE] for each in (one, other)]
-            drives += [each.targets[Role.LOAD_DRIVE] for each in (one, other)]
-            assert all((each.speed_rpm if isinstance(each, Speed) else each.torque_nm) == 0.0 for each in drives)
+            speed, torque = (was, now) if isinstance(was, Speed) else (now, was)
+            assert torque.torque_nm == 0.0
+            if speed.speed_rpm != 0.0:
+                assert other.targets[beside] == Speed(speed.speed_rpm, other.targets[beside].torque_limit_nm)
+            changed_rpm.append(speed.speed_rpm)
+    assert (1000.0 in changed_rpm) is (voltage_v == 48.0)
 
 
 @pytest.mark.parametrize("speed_by", ["motor", "load"])
