@@ -27,6 +27,7 @@ from benchd.rules.moves import Role
 from benchd.rules.ramps import Slopes
 from benchd.rules.states import Command, State
 from benchd.settings.places import configs_directory
+from tests.performance.reaction_probe import Nowhere, at_once
 from tests.scenarios.on_the_wire import Control, without_sentry
 
 SPEED_RPM = 2000.0
@@ -83,22 +84,6 @@ class Stepped:
         return targets
 
 
-class Nowhere:
-    """Records nothing."""
-
-    def append(self, **row) -> None:
-        pass
-
-    def event(self, name: str, **fields) -> None:
-        pass
-
-    def flush(self) -> None:
-        pass
-
-    def close(self, ending: str, why: str) -> None:
-        pass
-
-
 def bench_without_sentry(folder: Path) -> Path:
     """The vineyard bench as it is shipped, but for the sentry's process."""
     text = without_sentry((configs_directory() / "benches/vineyard.toml").read_text(encoding="utf-8"))
@@ -140,9 +125,6 @@ async def held(listening, data: Path, course, *, loops: bool, control: Control) 
         for name, device in settings.devices.items()
     }
     told, failures = Told(), []
-
-    async def at_once(slow):
-        return slow()
 
     def heard(name: str, **fields: object) -> None:
         if name in {"failed", "not_safe", "crossed"}:
